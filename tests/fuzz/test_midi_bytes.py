@@ -1,0 +1,93 @@
+"""Random MIDI bytes never raise, and whatever they move stays in range."""
+
+from __future__ import annotations
+
+import random
+from typing import TYPE_CHECKING
+
+from voicer.control.controller import Controller
+from voicer.control.maps import Move, Press, Recall, read_map
+from voicer.control.messages import decode
+from voicer.voicing import Voicing, parameter, parameters
+
+if TYPE_CHECKING:
+    from voicer.control.ports import PortChange
+
+STRINGS = 20_000
+RANDOM_START = 20_260_114
+VOICING = Voicing(name="Quay")
+
+
+class Source:
+    """Gives the prepared messages in handfuls."""
+
+    def __init__(self, messages: list[bytes]) -> None:
+        self.messages = messages
+        self.names = ["random"]
+
+    def poll(self) -> list[tuple[bytes, float]]:
+        some, self.messages = self.messages[:50], self.messages[50:]
+        return [(message, 0.0) for message in some]
+
+    def rescan(self) -> list[PortChange]:
+        return []
+
+    def reopen(self) -> list[PortChange]:
+        return []
+
+    def close(self) -> None:
+        self.messages = []
+
+
+def map_of_everything() -> str:
+    """A map that puts each movable parameter on a controller, the first 20 with 14 bits, and two buttons."""
+    keys = [key for key, target in parameters().items() if target.kind != "text"]
+    controls = [
+        f'[[control]]\ncontroller = {number if number < 20 else number + 50}\nparameter = "{key}"\n'
+        f"resolution = {14 if number < 20 else 7}"
+        for number, key in enumerate(keys)
+    ]
+    actions = ((118, "save"), (119, "tap-tempo"))
+    buttons = [f'[[button]]\ncontroller = {number}\naction = "{action}"' for number, action in actions]
+    head, recall = 'schema = 1\nname = "all"', "[recall]\nprogram_change = true\noffset = -3"
+    return "\n".join([head, *controls, *buttons, recall])
+
+
+def random_bytes(source: random.Random) -> bytes:
+    """Half plain noise of 0..8 bytes; half with a control or program change status, sometimes damaged."""
+    if source.random() < 0.5:
+        return source.randbytes(source.randrange(9))
+    status = source.choice((0xB0, 0xC0)) + source.randrange(16)
+    count = 2 if status < 0xC0 else 1
+    data = [source.randrange(128 if source.random() < 0.95 else 256) for _ in range(count)]
+    if source.random() < 0.1:
+        data[0] = source.choice((118, 119))
+    return bytes([status, *data])[: source.choice((3, 3, 3, 2))]
+
+
+def check_in_range(event: Move | Press | Recall) -> None:
+    """A move's value is one its parameter takes; a slot is not below 0."""
+    if isinstance(event, Recall):
+        assert 0 <= event.slot <= 124
+    if isinstance(event, Move):
+        target = parameter(event.key)
+        if target.choices:
+            assert event.value in target.choices
+        else:
+            assert target.low <= event.value <= target.high
+
+
+def test_random_bytes() -> None:
+    """20 000 strings: no exception, every value in range, and enough of each kind got through to mean it."""
+    source = random.Random(RANDOM_START)
+    messages = [random_bytes(source) for _ in range(STRINGS)]
+    decoded = sum(decode(message) is not None for message in messages)
+    played = Controller(read_map(map_of_everything(), where="all.toml"), Source(messages))
+    seen: dict[str, int] = {}
+    for _ in range(STRINGS):
+        for event in played.drain(VOICING):
+            check_in_range(event)
+            seen[type(event).__name__] = seen.get(type(event).__name__, 0) + 1
+    assert not played.drain(VOICING)
+    assert decoded > 5_000
+    assert min(seen.get(kind, 0) for kind in ("Move", "Press", "Recall")) > 20

@@ -1,0 +1,113 @@
+"""Draining: order, merging, and where a drain ends."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING
+
+from voicer.control.controller import Controller
+from voicer.control.maps import Move, Press, Recall, load_map
+from voicer.voicing import Voicing
+
+if TYPE_CHECKING:
+    from voicer.control.ports import PortChange
+
+VOICING = Voicing(name="Quay")
+
+
+class Source:
+    """Gives prepared messages at the first poll."""
+
+    def __init__(self, *messages: bytes) -> None:
+        self.waiting = [(message, float(index)) for index, message in enumerate(messages)]
+        self.names = ["prepared"]
+
+    def poll(self) -> list[tuple[bytes, float]]:
+        arrived, self.waiting = self.waiting, []
+        return arrived
+
+    def rescan(self) -> list[PortChange]:
+        return []
+
+    def reopen(self) -> list[PortChange]:
+        return []
+
+    def close(self) -> None:
+        self.waiting = []
+
+
+def cc(controller: int, value: int) -> bytes:
+    """A control change on channel 1."""
+    return bytes([0xB0, controller, value])
+
+
+def controller(*messages: bytes) -> Controller:
+    """A controller with the shipped map and those messages waiting."""
+    return Controller(load_map("default"), Source(*messages))
+
+
+def test_newest_move_of_a_key_wins() -> None:
+    """Two sweeps of one knob, 256 messages, make one move, with the last value; other keys keep theirs."""
+    played = controller(cc(104, 1), *[cc(103, value % 128) for value in range(256)], cc(104, 127))
+    assert played.drain(VOICING) == [Move("output.blend", 1.0), Move("repeats.feedback", 1.2)]
+    assert played.drain(VOICING) == []
+
+
+def test_moves_are_not_merged_across_a_press() -> None:
+    """What a press saves is what was set before it, so moves before and after it stay apart."""
+    played = controller(cc(104, 0), cc(117, 127), cc(104, 127))
+    expected = [Move("output.blend", 0.0), Press("save", 1.0), Move("output.blend", 1.0)]
+    assert played.drain(VOICING) == expected
+
+
+def test_moves_after_a_recall_mean_the_new_voicing() -> None:
+    """A drain ends with a recall; the next one takes its spans from the voicing then given."""
+    played = controller(b"\xc0\x03", cc(102, 127))
+    assert played.drain(VOICING) == [Recall(3)]
+    assert played.drain(VOICING.changed({"delay.longest_ms": 350})) == [Move("delay.time_ms", 350.0)]
+
+
+def test_what_the_map_does_not_hold_is_passed_over() -> None:
+    """Notes, clock, damaged bytes and unmapped controllers give nothing and leave no text."""
+    played = controller(b"\x90\x40\x40", b"\xf8", b"\xb0", cc(1, 5), b"")
+    assert played.drain(VOICING) == []
+    assert played.last_move == ""
+
+
+def test_last_move_text() -> None:
+    """The display tells the message and what it did, with its unit."""
+    texts = []
+    for message in (cc(102, 87), cc(104, 64), cc(114, 127), b"\xc0\x05", cc(107, 127)):
+        played = controller(message)
+        played.drain(VOICING)
+        texts.append(played.last_move)
+    assert texts == [
+        "cc 102 = 87 -> delay.time_ms 177 ms",
+        "cc 104 = 64 -> output.blend 0.504",
+        "cc 114 = 127 -> tap-tempo",
+        "program 5 -> voicing 5",
+        "cc 107 = 127 -> filters.anti_alias.cutoff_hz 12000 Hz",
+    ]
+
+
+def test_pending_messages_are_bounded() -> None:
+    """However much arrives at once, the newest state is reached and the memory is limited."""
+    played = controller(*[cc(103, 5)] * 20_000, cc(103, 127))
+    assert played.drain(VOICING) == [Move("repeats.feedback", 1.2)]
+
+
+def test_drain_waits_no_longer_than_asked() -> None:
+    """With nothing to give it returns after the time given; with something, at once."""
+    start_s = time.monotonic()
+    assert controller().drain(VOICING, timeout_s=0.02) == []
+    assert 0.02 <= time.monotonic() - start_s < 1.0
+    assert controller(cc(104, 0)).drain(VOICING, timeout_s=60.0) == [Move("output.blend", 0.0)]
+
+
+def test_closed_controller_is_silent() -> None:
+    """After close nothing pending is given any more, and closing twice is allowed."""
+    played = controller(b"\xc0\x01", cc(104, 0))
+    played.drain(VOICING)
+    played.close()
+    played.close()
+    assert [played.drain(VOICING), played.rescan(), played.names] == [[], [], []]

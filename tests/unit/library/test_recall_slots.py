@@ -1,0 +1,109 @@
+"""Recall slots: program numbers of a controller and the voicings they call up."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from voicer.errors import FileError
+from voicer.library import assign, listing, load, recall, save, slots
+from voicer.voicing import Voicing
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_the_shipped_voicings_stand_in_the_first_slots() -> None:
+    """Program 0 is the house sound; each of the first nine calls up the shipped voicing listed there."""
+    assert list(slots()) == list(range(9))
+    assert [recall(slot) for slot in slots()] == [load(shown.name) for shown in listing()]
+
+
+def test_an_empty_slot_is_refused_with_those_that_are_not() -> None:
+    """A program number without a voicing changes nothing and says what there is."""
+    with pytest.raises(FileError) as caught:
+        recall(17)
+    assert str(caught.value) == "slot 17 holds no voicing; slots that do are 0, 1, 2, 3, 4, 5, 6, 7, 8"
+
+
+@pytest.mark.parametrize("slot", [-1, 128, True])
+def test_a_number_that_is_no_slot_is_refused(slot: int) -> None:
+    """Program numbers are whole and in 0..127, to read and to assign."""
+    expected = f"slot must be a whole number in 0..127 (got {slot!r}); give a program number"
+    with pytest.raises(FileError) as recalled:
+        recall(slot)
+    with pytest.raises(FileError) as assigned:
+        assign(slot, "harbour-dusk")
+    assert (str(recalled.value), str(assigned.value)) == (expected, expected)
+
+
+def test_an_assigned_slot_calls_up_that_voicing_and_the_others_stay(home: Path) -> None:
+    """The user's slots go before the shipped ones, one by one; a title is stored as the name."""
+    save(Voicing(name="My Own"))
+    assign(127, "My Own")
+    assign(0, "storm-bell")
+    assert recall(127) == Voicing(name="My Own")
+    assert recall(0) == load("storm-bell")
+    assert recall(1) == load("quay-slap")
+    expected = (
+        "# Program number of the controller = voicing it calls up; an empty name empties it.\n"
+        '[slots]\n127 = "my-own"\n0 = "storm-bell"\n'
+    )
+    assert (home / "slots.toml").read_text() == expected
+
+
+def test_a_slot_can_be_emptied_even_of_a_shipped_voicing() -> None:
+    """None in a slot empties it, and the listing shows no number for that voicing."""
+    assign(0, None)
+    assert 0 not in slots()
+    assert listing()[0].slot is None
+
+
+def test_the_users_comments_and_spelling_of_numbers_stay(home: Path) -> None:
+    """A changed slot changes one name in the file, nothing else."""
+    home.mkdir()
+    own = home / "slots.toml"
+    own.write_text('# stage left\n[slots]\n007 = "net-loft"   # encore\n8 = ""\n')
+    assign(7, "slow-tide")
+    assert own.read_text() == '# stage left\n[slots]\n007 = "slow-tide"  # encore\n8 = ""\n'
+    assert recall(7) == load("slow-tide")
+
+
+def test_an_unknown_voicing_is_not_assigned(home: Path) -> None:
+    """A slot may not name what is not there; nothing is written."""
+    with pytest.raises(FileError, match="did you mean 'net-loft'"):
+        assign(3, "net-lofd")
+    assert not home.exists()
+
+
+def test_a_slot_whose_voicing_has_gone_is_refused() -> None:
+    """The name that is not there any more is given."""
+    path = save(Voicing(name="My Own"))
+    assign(5, "my-own")
+    path.unlink()
+    with pytest.raises(FileError, match=r"^slot 5 must name a voicing \(got 'my-own'\); "):
+        recall(5)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ('[slots]\n128 = "a"', "2: slot must be a whole number in 0..127 (got '128'); give a program number"),
+        ('[slots]\none = "a"', "2: slot must be a whole number in 0..127 (got 'one'); give a program number"),
+        ("[slots]\n1 = 2", "2: slots.1 must be a text (got 2)"),
+        ('1 = "a"', "1: unknown key '1'; known are slots"),
+        ("slots = 3", "1: slots must be a table (got 3); write it as [slots]"),
+    ],
+)
+def test_a_wrong_slots_file_is_refused_with_its_line(home: Path, text: str, message: str) -> None:
+    """To read and to assign; an assignment leaves the file as it is."""
+    home.mkdir()
+    own = home / "slots.toml"
+    own.write_text(text)
+    with pytest.raises(FileError) as recalled:
+        recall(0)
+    with pytest.raises(FileError) as assigned:
+        assign(0, "net-loft")
+    assert (str(recalled.value), str(assigned.value)) == (f"{own}:{message}", f"{own}:{message}")
+    assert own.read_text() == text

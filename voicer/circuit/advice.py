@@ -1,0 +1,76 @@
+"""What a circuit's figures mean for the player, in one line each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicer.circuit.circuit import Circuit
+from voicer.circuit.filters import half_power_hz
+
+
+@dataclass(frozen=True)
+class Remark:
+    """One thing worth knowing about a circuit."""
+
+    about: str
+    """``folding``, ``clock`` or ``runaway``."""
+    line: str
+
+
+def remarks(circuit: Circuit) -> tuple[Remark, ...]:
+    """Everything worth a warning, the most audible first; empty for a circuit well inside its limits."""
+    return (*_runaway(circuit), *_folding(circuit), *_rating(circuit))
+
+
+def _runaway(circuit: Circuit) -> tuple[Remark, ...]:
+    loudest = max(circuit.loop_gain(circuit.clock_for(time_s)) for time_s in _times(circuit))
+    if loudest < 1:
+        return ()
+    line = f"loop gain reaches {loudest:.2f}: it runs away by itself and gets loud suddenly; start with the monitor low"
+    return (Remark("runaway", line),)
+
+
+def _folding(circuit: Circuit) -> tuple[Remark, ...]:
+    """The sample rate of a line must exceed twice the highest frequency let in (the sampling theorem)."""
+    cutoff_hz = half_power_hz(circuit.anti_alias)
+    for what, clock_hz in (
+        (f"at {circuit.time_s * 1e3:g} ms", circuit.clock_hz),
+        (f"at the longest {circuit.longest_s * 1e3:g} ms", circuit.slowest_clock_hz),
+    ):
+        if cutoff_hz > clock_hz / 2:
+            line = (
+                f"folds {what}: the clock is {clock_hz / 1e3:.2f} kHz, which serves up to {clock_hz / 2e3:.2f} kHz, and "
+                f"the anti-alias filter lets {cutoff_hz / 1e3:.2f} kHz in; lower its cutoff to "
+                f"{clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or take more stages"
+            )
+            return (Remark("folding", line),)
+    return ()
+
+
+def _rating(circuit: Circuit) -> tuple[Remark, ...]:
+    device = circuit.line.device
+    found = []
+    if circuit.fastest_clock_hz > device.rated_clock_high_hz:
+        found.append(
+            Remark(
+                "clock",
+                f"at the shortest {circuit.shortest_s * 1e3:g} ms the clock is {circuit.fastest_clock_hz / 1e3:.0f} kHz, "
+                f"above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
+                f"charge is left behind",
+            )
+        )
+    if circuit.slowest_clock_hz < device.rated_clock_low_hz:
+        found.append(
+            Remark(
+                "clock",
+                f"at the longest {circuit.longest_s * 1e3:g} ms the clock is {circuit.slowest_clock_hz / 1e3:.2f} kHz, "
+                f"below the {device.rated_clock_low_hz / 1e3:g} kHz that {device.stages} stages are rated for: "
+                f"leakage takes level and headroom",
+            )
+        )
+    return tuple(found)
+
+
+def _times(circuit: Circuit) -> tuple[float, ...]:
+    middle = (circuit.shortest_s * circuit.longest_s) ** 0.5
+    return (circuit.shortest_s, middle, circuit.time_s, circuit.longest_s)

@@ -1,0 +1,197 @@
+"""The circuit: parts and what follows from them. Sound, predictions and sheets are all computed from here.
+
+| symbol | name        | unit | meaning                                                     |
+|--------|-------------|------|-------------------------------------------------------------|
+| P      | periods     | 1    | clock periods from input to output: stages * devices / 2     |
+| fc     | clock_hz    | Hz   | frequency of the two-phase clock, one sample per period      |
+| t      | time_s      | s    | note to first repeat: line, hold and both filters            |
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.circuit.compander import CompanderParts
+from voicer.circuit.devices import DeviceClass, hold_response, transfer_response
+from voicer.circuit.filters import Section, high_pass_response, low_frequency_delay_s, response
+from voicer.errors import CircuitError
+
+RAIL_V = 4.0
+"""Amplifiers clip here: a 9 V supply biased in its middle, half a volt short of each rail. Chosen."""
+
+OUTPUT_COUPLING_HZ = 7.234
+"""100 nF into 220 kOhm behind the reconstruction filter: keeps the line's bias out of the expander and mixer."""
+
+CLOCK_LIMIT_HZ = 230_000.0
+"""No clock may run faster: the line must take longer than the bridge to the audio grid looks ahead."""
+
+MOST_TRANSFER_SPREAD = 10.0
+"""N * e is held below this; past it the model of the transfer (and any real line) is of no use."""
+
+
+@dataclass(frozen=True)
+class LineParts:
+    """Devices in series, with each flaw scaled by how much of it is asked for (1: as the class has it)."""
+
+    device: DeviceClass
+    devices: int
+    transfer_loss: float = 1.0
+    saturation: float = 1.0
+    leakage: float = 1.0
+    noise: float = 1.0
+    clock_bleed: float = 1.0
+
+    @property
+    def stages(self) -> int:
+        """Buckets in the whole line."""
+        return self.device.stages * self.devices
+
+    @property
+    def periods(self) -> int:
+        """Clock periods from input to output."""
+        return self.stages // 2
+
+    def transfer_loss_at(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Fraction left behind at each transfer [shape like ``clock_hz``]."""
+        loss = self.transfer_loss * self.device.transfer_loss_at(clock_hz)
+        return np.minimum(loss, MOST_TRANSFER_SPREAD / self.stages)
+
+    def gain_at(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Low-frequency gain of the line: followers that settle, charge that fades."""
+        settled = self.device.insertion_gain_at(clock_hz) ** (self.devices * self.transfer_loss)
+        return settled * np.exp(-self.leakage * self.storage_s(clock_hz) / self.device.leakage_time_s)
+
+    def storage_s(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Time a sample spends in the buckets, s."""
+        return self.periods / clock_hz
+
+    def bias_shift_v(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How far dark current moves the bias while a sample waits, V."""
+        return self.leakage * self.device.leakage_v_s * self.storage_s(clock_hz)
+
+    def response(self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Small-signal gain with its hold, the pure delay of P periods left out (broadcasts)."""
+        loss = transfer_response(self.stages, self.transfer_loss_at(clock_hz), 2 * np.pi * f_hz / clock_hz)
+        return self.gain_at(clock_hz) * loss * hold_response(f_hz, clock_hz)
+
+    def extra_periods(self, clock_hz: float) -> float:
+        """Periods beyond P at low frequency: half a one for the hold, N e / (1 - e) for charge left behind."""
+        loss = float(self.transfer_loss_at(np.float64(clock_hz)))
+        return 0.5 + self.stages * loss / (1 - loss)
+
+
+@dataclass(frozen=True)
+class LfoParts:
+    """The slow oscillator that moves the clock."""
+
+    rate_hz: float
+    deviation: float
+    """Peak relative deviation of the clock; 0 is off."""
+    shape: Literal["triangle", "sine"]
+
+
+@dataclass(frozen=True)
+class MixerParts:
+    """Gains of the summing amplifiers."""
+
+    feedback_gain: float
+    """From the output coupling back to the input sum."""
+    dry_gain: float
+    wet_gain: float
+    level_gain: float
+    rail_v: float = RAIL_V
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """One echo as parts. Frozen: a changed part is another circuit."""
+
+    name: str
+    time_s: float
+    """Where the time control stands."""
+    shortest_s: float
+    longest_s: float
+    low_cut_hz: float
+    output_coupling_hz: float
+    anti_alias: tuple[Section, ...]
+    reconstruction: tuple[Section, ...]
+    line: LineParts
+    compander: CompanderParts
+    lfo: LfoParts
+    mixer: MixerParts
+
+    @cached_property
+    def filter_delay_s(self) -> float:
+        """Low-frequency delay of both low-passes, s."""
+        return low_frequency_delay_s(self.anti_alias) + low_frequency_delay_s(self.reconstruction)
+
+    def clock_for(self, time_s: float) -> float:
+        """Clock that puts the first repeat ``time_s`` after the note, filters and hold counted in, Hz.
+
+        Raises `CircuitError` when the filters leave too little time for the line.
+        """
+        left_s = time_s - self.filter_delay_s
+        clock = self.line.periods / left_s if left_s > 0 else np.inf
+        for _ in range(4 if np.isfinite(clock) else 0):  # the spread of the transfer depends on the clock
+            clock = (self.line.periods + self.line.extra_periods(clock)) / left_s
+        if clock * (1 + self.lfo.deviation) > CLOCK_LIMIT_HZ:
+            least_s = self.filter_delay_s + (self.line.periods + 1) * (1 + self.lfo.deviation) / CLOCK_LIMIT_HZ
+            raise CircuitError(
+                f"a delay of {time_s * 1e3:.4g} ms must leave the line a clock below {CLOCK_LIMIT_HZ / 1e3:g} kHz "
+                f"(got {clock / 1e3:.4g} kHz, filters take {self.filter_delay_s * 1e3:.3g} ms)",
+                remedy=f"use at least {least_s * 1e3:.3g} ms, fewer stages or higher cutoffs",
+            )
+        return float(clock)
+
+    @cached_property
+    def clock_hz(self) -> float:
+        """Clock at the present time setting, LFO at rest."""
+        return self.clock_for(self.time_s)
+
+    @cached_property
+    def slowest_clock_hz(self) -> float:
+        """Clock at the long end of the time control, LFO at its lowest."""
+        return self.clock_for(self.longest_s) * (1 - self.lfo.deviation)
+
+    @cached_property
+    def fastest_clock_hz(self) -> float:
+        """Clock at the short end of the time control, LFO at its highest."""
+        return self.clock_for(self.shortest_s) * (1 + self.lfo.deviation)
+
+    def filter_response(self, f_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Gain of everything linear around the line: both couplings and both low-passes."""
+        couplings = high_pass_response(self.low_cut_hz, f_hz) * high_pass_response(self.output_coupling_hz, f_hz)
+        return couplings * response(self.anti_alias, f_hz) * response(self.reconstruction, f_hz)
+
+    def wet_response(
+        self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64] | float
+    ) -> NDArray[np.complex128]:
+        """Small-signal gain once through the wet path, the delay of P periods left out (broadcasts).
+
+        Holds below half the clock; above it what enters leaves at a folded frequency.
+        """
+        return self.filter_response(f_hz) * self.line.response(f_hz, np.asarray(clock_hz, dtype=np.float64))
+
+    def loop_gain(self, clock_hz: float) -> float:
+        """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
+        f_hz = edge_frequencies()
+        gain = np.abs(self.wet_response(f_hz, clock_hz))
+        return self.mixer.feedback_gain * float(np.max(gain[f_hz < clock_hz / 2]))
+
+
+def edge_frequencies() -> NDArray[np.float64]:
+    """Frequencies at which a loop gain is searched for its highest, Hz [shape=(160,)]."""
+    return np.geomspace(20, 20_000, 160)
+
+
+def wet_peak(circuit: Circuit) -> float:
+    """Loudest gain once through the wet path over all frequencies and the whole span of the time control."""
+    f_hz = edge_frequencies()
+    clock_hz = np.geomspace(circuit.clock_for(circuit.longest_s), circuit.clock_for(circuit.shortest_s), 12)
+    gain = np.abs(circuit.filter_response(f_hz)) * np.abs(circuit.line.response(f_hz, clock_hz[:, None]))
+    return float(np.max(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0)))

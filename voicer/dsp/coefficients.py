@@ -1,0 +1,174 @@
+"""The one place where a circuit becomes numbers for the kernel.
+
+`EchoCoefficients` is one flat float64 array behind a named layout: it travels through shared memory as it is, and
+the kernel glides from one set to the next value by value. Times are in inner samples, levels in volts.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.circuit import Circuit
+from voicer.circuit.devices import transfer_weights
+from voicer.dsp.bridge import inner_factor
+from voicer.dsp.matching import (
+    COUPLING_TAPS,
+    LOW_PASS_TAPS,
+    digital_high_pass,
+    matched_coupling,
+    matched_low_pass,
+)
+
+LINE_ROWS = 24
+"""Clock frequencies at which the line's response is tabulated, evenly spaced in log2."""
+
+LINE_TAPS = 32
+"""Most clock periods a sample's charge is spread over."""
+
+Bypass = Literal["off", "cut", "tail"]
+"""Echo on; off at once; off with the repeats left to ring out."""
+
+LAYOUT = np.dtype(
+    [
+        # discrete: a change needs the line to be refilled
+        ("periods", "f8"),  # P, clock periods from input to output
+        ("devices", "f8"),
+        # volts and gains
+        ("volts_per_unit", "f8"),  # volts at a sample value of 1
+        ("send", "f8"),  # input into the echo: 0 while bypassed
+        ("dry", "f8"),
+        ("wet", "f8"),
+        ("feedback", "f8"),
+        ("rail_v", "f8"),
+        # clock and LFO
+        ("clock", "f8"),  # ticks per inner sample, LFO at rest
+        ("deviation", "f8"),
+        ("lfo_step", "f8"),  # LFO periods per inner sample
+        ("lfo_sine", "f8"),  # 0 triangle, 1 sine
+        # filters
+        ("coupling", "f8", (2,)),  # gain, pole
+        ("coupling_fir", "f8", (COUPLING_TAPS,)),
+        ("anti_alias_fir", "f8", (LOW_PASS_TAPS,)),
+        ("anti_alias", "f8", (3, 3)),  # gain, a1, a2 per section
+        ("reconstruction_fir", "f8", (LOW_PASS_TAPS,)),
+        ("reconstruction", "f8", (3, 3)),
+        ("output_coupling", "f8", (2,)),
+        # compander
+        ("companding", "f8"),  # 0 off, 1 on
+        ("average", "f8"),  # share of the new value in the rectifier's average
+        ("unity_v", "f8"),
+        ("lowest_average", "f8"),
+        # line
+        ("saturation", "f8"),  # 1 / soft limit, 1/V; 0 is linear
+        ("unevenness_v", "f8"),
+        ("noise_v", "f8", (2,)),  # first-order shaping of one white source
+        ("bleed_v", "f8"),
+        ("imbalance", "f8"),
+        ("row_first", "f8"),  # log2 of the first row's clock, ticks per inner sample
+        ("row_step", "f8"),  # log2 between rows
+        ("taps", "f8"),  # how many of LINE_TAPS carry weight, rounded up to fours
+        ("bias_shift_v", "f8", (LINE_ROWS,)),
+        ("transfer", "f8", (LINE_ROWS, LINE_TAPS)),  # the most delayed first
+    ],
+    align=True,
+)
+"""Names and places of the coefficients; every field is float64."""
+
+COUNT = LAYOUT.itemsize // 8
+"""Length of the flat array."""
+
+_TAIL = 1e-9  # weight that may be dropped from the end of a transfer row
+
+
+def echo_coefficients(
+    circuit: Circuit, sample_rate_hz: float, *, bypass: Bypass = "off", volts_per_unit: float = 1.0
+) -> NDArray[np.float64]:
+    """Numbers for `echo.Echo` from a circuit.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    sample_rate_hz : float, 44100..192000
+    bypass : {"off", "cut", "tail"}
+    volts_per_unit : float
+        Volts at a sample value of 1.0 (the input calibration).
+
+    Returns
+    -------
+    float64 [shape=(COUNT,)]
+    """
+    flat = np.zeros(COUNT)
+    c = flat.view(LAYOUT)[0]
+    rate_hz = sample_rate_hz * inner_factor(sample_rate_hz)
+    _put_gains(c, circuit, bypass, volts_per_unit)
+    c["clock"] = circuit.clock_hz / rate_hz
+    c["deviation"] = circuit.lfo.deviation
+    c["lfo_step"] = circuit.lfo.rate_hz / rate_hz
+    c["lfo_sine"] = circuit.lfo.shape == "sine"
+    _put_filters(c, circuit, rate_hz)
+    c["companding"] = circuit.compander.enabled
+    c["average"] = -np.expm1(-1 / (rate_hz * circuit.compander.time_constant_s))
+    c["unity_v"] = circuit.compander.unity_average_v
+    c["lowest_average"] = circuit.compander.lowest_average
+    _put_line(c, circuit, rate_hz)
+    return flat
+
+
+def named(flat: NDArray[np.float64]) -> np.void:
+    """The same memory by name: ``named(flat)["clock"]``."""
+    record: np.void = flat.view(LAYOUT)[0]
+    return record
+
+
+def _put_gains(c: np.void, circuit: Circuit, bypass: Bypass, volts_per_unit: float) -> None:
+    mixer, on = circuit.mixer, bypass == "off"
+    c["volts_per_unit"] = volts_per_unit
+    c["send"] = on
+    c["dry"] = mixer.dry_gain * mixer.level_gain if on else 1.0
+    c["wet"] = 0.0 if bypass == "cut" else mixer.wet_gain * mixer.level_gain
+    c["feedback"] = mixer.feedback_gain
+    c["rail_v"] = mixer.rail_v
+
+
+def _put_filters(c: np.void, circuit: Circuit, rate_hz: float) -> None:
+    c["coupling"] = digital_high_pass(circuit.low_cut_hz, rate_hz)
+    c["coupling_fir"] = matched_coupling(circuit.low_cut_hz, rate_hz)
+    c["anti_alias_fir"], c["anti_alias"] = matched_low_pass(circuit.anti_alias, 0.0, rate_hz)
+    c["output_coupling"] = digital_high_pass(circuit.output_coupling_hz, rate_hz)
+    c["reconstruction_fir"], c["reconstruction"] = matched_low_pass(
+        circuit.reconstruction, circuit.output_coupling_hz, rate_hz
+    )
+
+
+def _put_line(c: np.void, circuit: Circuit, rate_hz: float) -> None:
+    line, device = circuit.line, circuit.line.device
+    c["periods"], c["devices"] = line.periods, line.devices
+    c["saturation"] = line.saturation / device.saturation_v
+    c["unevenness_v"] = device.unevenness_v
+    c["noise_v"] = line_noise(circuit)
+    c["bleed_v"] = line.clock_bleed * device.bleed_v * np.sqrt(line.devices)
+    c["imbalance"] = line.clock_bleed * device.imbalance
+    first, last = np.log2(circuit.slowest_clock_hz / 1.02), np.log2(circuit.fastest_clock_hz * 1.02)
+    clock_hz = 2 ** np.linspace(first, last, LINE_ROWS)
+    c["row_first"], c["row_step"] = first - np.log2(rate_hz), (last - first) / (LINE_ROWS - 1)
+    c["bias_shift_v"] = line.bias_shift_v(clock_hz)
+    losses, gains = line.transfer_loss_at(clock_hz), line.gain_at(clock_hz)
+    rows = np.array([transfer_weights(line.stages, float(e), LINE_TAPS) for e in losses])
+    used = LINE_TAPS - int(np.argmax((rows[:, ::-1] > _TAIL).any(axis=0)))
+    c["taps"] = -(-used // 4) * 4
+    c["transfer"] = (rows * gains[:, None])[:, ::-1]
+
+
+def line_noise(circuit: Circuit) -> tuple[float, float]:
+    """(c0, c1) such that ``c0 w[k] + c1 w[k-1]`` of unit white noise has the line's spectrum, V.
+
+    White part A per device, transfer part B with spectrum ``2 B (1 - cos w)``: c0^2 + c1^2 = A + 2 B, c0 c1 = -B.
+    """
+    line, device = circuit.line, circuit.line.device
+    white = line.devices * (line.noise * device.device_noise_v) ** 2
+    transfer = line.stages * (line.noise * device.transfer_noise_v) ** 2
+    total, half = np.sqrt(white + 4 * transfer), np.sqrt(white)
+    return (total + half) / 2, (half - total) / 2

@@ -1,0 +1,26 @@
+"""Voicings on disk: `load`, `listing` and `save` by name, `recall` by program number, `parse` and `to_text`.
+
+From the outside in: `shelf` (files by name) and `recall` (by number), `slots`, `form` (text and voicing),
+`migration` (older forms), `names` and `home`.
+"""
+
+from voicer.library.form import parse, to_text
+from voicer.library.names import slug
+from voicer.library.recall import assign, recall
+from voicer.library.shelf import Entry, entry, listing, load, names, save
+from voicer.library.slots import slots
+
+__all__ = [
+    "Entry",
+    "assign",
+    "entry",
+    "listing",
+    "load",
+    "names",
+    "parse",
+    "recall",
+    "save",
+    "slots",
+    "slug",
+    "to_text",
+]

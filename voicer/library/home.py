@@ -1,0 +1,40 @@
+"""Where the user's own voicings and slots are kept."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from platformdirs import user_data_path
+
+from voicer.errors import FileError
+
+
+def home() -> Path:
+    """The user's folder: the environment variable ``VOICER_HOME``, or the system's place for such data."""
+    named = os.environ.get("VOICER_HOME")
+    return Path(named).expanduser() if named else user_data_path("voicer")
+
+
+def voicings_folder() -> Path:
+    """Folder of the user's own voicings; it need not exist yet."""
+    return home() / "voicings"
+
+
+def slots_file() -> Path:
+    """File of the user's own recall slots; it need not exist yet."""
+    return home() / "slots.toml"
+
+
+def made(folder: Path) -> Path:
+    """The folder, made if it was not there; `FileError` if it cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise FileError(
+            f"the folder must be writable ({reason})",
+            where=str(folder),
+            remedy="name another one with VOICER_HOME",
+        ) from error
+    return folder

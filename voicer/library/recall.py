@@ -1,0 +1,33 @@
+"""Voicings called up by program number, and numbers given to voicings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from voicer.errors import FileError, did_you_mean
+from voicer.library.names import slug
+from voicer.library.shelf import entry, load, names
+from voicer.library.slots import checked_slot, slots, write_slot
+
+if TYPE_CHECKING:
+    from voicer.voicing import Voicing
+
+
+def recall(slot: int) -> Voicing:
+    """Load the voicing of a program number, 0..127; `FileError` if the slot is empty or names none."""
+    name = slots().get(checked_slot(slot))
+    if name is None:
+        held = ", ".join(str(number) for number in slots())
+        raise FileError(f"slot {slot} holds no voicing", remedy=f"slots that do are {held}")
+    if slug(name) not in map(slug, names()):
+        raise FileError(f"slot {slot} must name a voicing (got '{name}')",
+                        remedy=did_you_mean(name, names()))
+    return load(name)
+
+
+def assign(slot: int, name: str | None) -> None:
+    """Let a program number, 0..127, call up the voicing of that name or title; None empties the slot.
+
+    The user's own slots are changed, the shipped order stays. `FileError` for a number or name there is not.
+    """
+    write_slot(checked_slot(slot), "" if name is None else entry(name).name)

@@ -1,0 +1,227 @@
+"""Voicings on disk: found by name, listed, loaded and saved; the user's own before the shipped ones."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from voicer.errors import FileError, did_you_mean
+from voicer.library import home
+from voicer.library.form import parse, to_text
+from voicer.library.names import checked_name, slug, slug_to_save_under
+from voicer.library.slots import shipped_slots, slots
+from voicer.resources import presets
+from voicer.toml_text import load_text, write_atomically
+
+if TYPE_CHECKING:
+    from importlib.resources.abc import Traversable
+
+    from voicer.voicing import Voicing
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One voicing of the library, as lists show it."""
+
+    name: str
+    """What `load` and the commands take."""
+    title: str
+    """Name inside the file; that of the file when it is broken."""
+    notes: str
+    path: Traversable
+    shipped: bool
+    slot: int | None
+    """Lowest program number that calls it up."""
+    error: str | None
+    """The one line of what is wrong with a broken file, else None."""
+    shadows_shipped: bool
+    """Whether it is the user's and stands before a shipped voicing of the same name."""
+
+
+@dataclass(frozen=True)
+class _Source:
+    name: str
+    path: Traversable
+    shipped: bool
+
+    @property
+    def where(self) -> str:
+        return f"presets/{self.path.name}" if self.shipped else str(self.path)
+
+    def read(self) -> Voicing:
+        text = self.path.read_text("utf-8") if self.shipped else load_text(str(self.path))
+        return parse(text, self.where)
+
+
+def load(name_or_path: str | os.PathLike[str]) -> Voicing:
+    """Load a voicing by name, title or path.
+
+    Parameters
+    ----------
+    name_or_path : str or path
+        A name (``harbour-dusk``) or title (``Harbour Dusk``), in either case of letters, is looked for
+        among the user's own voicings and then among the shipped ones. What holds a path separator or
+        ends in ``.toml`` is a path.
+
+    Raises
+    ------
+    FileError
+        When there is no such voicing (the nearest name is offered) or its file is wrong.
+    """
+    name = os.fspath(name_or_path)
+    if _is_path(name_or_path):
+        return parse(load_text(name), name)
+    return _find(name).read()
+
+
+def listing() -> list[Entry]:
+    """All voicings, one entry a name: the user's own first, then the shipped ones they do not stand before.
+
+    A broken file is listed with its error and hides no other.
+    """
+    own = _own()
+    taken = {slug(source.name) for source in own}
+    shown = own + [source for source in _shipped() if source.name not in taken]
+    assigned, shipped = _assigned(), {source.name for source in _shipped()}
+    return [_entry(source, assigned, shipped) for source in shown]
+
+
+def entry(name: str) -> Entry:
+    """The entry of one voicing, by name or title."""
+    return _entry(_find(name), _assigned(), {source.name for source in _shipped()})
+
+
+def save(voicing: Voicing, name: str | None = None, *, replace: bool = True) -> Path:
+    """Save into the user's folder, whole or not at all; comments of the file that stood there are kept.
+
+    Parameters
+    ----------
+    voicing : Voicing
+        What the file will read back as, exactly; its title is not changed by ``name``.
+    name : str, optional
+        What the voicing is to be called up by; by default its title.
+    replace : bool
+        Whether a voicing of the user's with that name may be replaced. A shipped one never is: the
+        user's then stands before it, and `entry` and `listing` say so (``shadows_shipped``).
+
+    Returns
+    -------
+    Path
+        The file; one that stood there and could not be read is kept beside it, with ``.broken`` behind.
+
+    Raises
+    ------
+    FileError
+        For a name no file may have, one that is taken, or a disk that does not take it.
+    """
+    wanted = slug_to_save_under(voicing.name if name is None else checked_name(name))
+    standing = next((Path(str(own.path)) for own in _own() if slug(own.name) == wanted), None)
+    if standing is None:
+        path = home.made(home.voicings_folder()) / f"{wanted}.toml"
+        write_atomically(path, to_text(voicing))
+        return path
+    if not replace:
+        what = f"the voicing's name must be new (got '{wanted}', which is {standing})"
+        raise FileError(what, remedy="choose another name or allow it to be replaced")
+    write_atomically(standing, _text_over(standing, voicing))
+    return standing
+
+
+def names() -> list[str]:
+    """Every name `load` takes, the user's own first."""
+    return list(dict.fromkeys(source.name for source in _own() + _shipped()))
+
+
+def _text_over(standing: Path, voicing: Voicing) -> str:
+    try:
+        return to_text(voicing, load_text(standing))
+    except FileError:
+        _keep_aside(standing)
+        return to_text(voicing)
+
+
+def _keep_aside(broken: Path) -> None:
+    try:
+        shutil.copy2(broken, broken.with_name(broken.name + ".broken"))
+    except OSError as error:
+        what = f"the broken file must be kept aside first ({error.strerror}); nothing was changed"
+        raise FileError(what, where=str(broken), remedy="free some space or remove it") from error
+
+
+def _is_path(name_or_path: str | os.PathLike[str]) -> bool:
+    if not isinstance(name_or_path, str):
+        return True
+    separators = {"/", os.sep, os.altsep} - {None}
+    return name_or_path.endswith(".toml") or any(mark in name_or_path for mark in separators if mark)
+
+
+def _find(name: str) -> _Source:
+    """Find by name, then by the title inside the user's files (a shipped file's name is its title's slug)."""
+    own, wanted = _own(), slug(name)
+    for source in own + _shipped():
+        if name == source.name or (wanted and slug(source.name) == wanted):
+            return source
+    titled = [source for source in own if _title(source).casefold() == name.casefold()]
+    if len(titled) > 1:
+        both = ", ".join(source.name for source in titled)
+        raise FileError(f"the title must belong to one voicing (got '{name}', the title of {both})",
+                        remedy="give the name instead")
+    if not titled:
+        raise FileError(f"the voicing must be a known name or a path (got {name!r})",
+                        remedy=did_you_mean(wanted, names()))
+    return titled[0]
+
+
+def _title(source: _Source) -> str:
+    try:
+        return source.read().name
+    except FileError:
+        return source.name
+
+
+def _own() -> list[_Source]:
+    folder = home.voicings_folder()
+    try:
+        files = sorted(path for path in folder.iterdir() if path.suffix == ".toml")
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise FileError(f"the folder must be readable ({reason})", where=str(folder),
+                        remedy="name another one with VOICER_HOME") from error
+    return [_Source(path.stem, path, shipped=False) for path in files if not path.name.startswith(".")]
+
+
+def _shipped() -> list[_Source]:
+    """The shipped voicings in the order of their slots, then by name."""
+    order = {name: place for place, name in enumerate(shipped_slots().values())}
+    found = [
+        _Source(path.name.removesuffix(".toml"), path, shipped=True)
+        for path in presets().iterdir()
+        if path.name.endswith(".toml") and path.name != "slots.toml"
+    ]
+    return sorted(found, key=lambda source: (order.get(source.name, len(order)), source.name))
+
+
+def _entry(source: _Source, assigned: dict[int, str], shipped: set[str]) -> Entry:
+    title, notes, error = source.name, "", None
+    try:
+        voicing = source.read()
+        title, notes = voicing.name, voicing.notes
+    except FileError as wrong:
+        error = str(wrong)
+    wanted = slug(source.name)
+    slot = next((number for number, name in assigned.items() if slug(name) == wanted), None)
+    shadows = not source.shipped and wanted in shipped
+    return Entry(source.name, title, notes, source.path, source.shipped, slot, error, shadows)
+
+
+def _assigned() -> dict[int, str]:
+    """The slots; the shipped ones when the user's file is broken, which `recall` then says."""
+    try:
+        return slots()
+    except FileError:
+        return shipped_slots()

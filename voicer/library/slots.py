@@ -1,0 +1,76 @@
+"""Recall slots: which program number of a controller calls up which voicing.
+
+The shipped order stands in ``presets/slots.toml``; the user's ``slots.toml`` goes before it slot by slot,
+and an empty name there empties the slot.
+"""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict
+
+from voicer.errors import FileError
+from voicer.library import home
+from voicer.library.edits import with_value
+from voicer.resources import presets
+from voicer.toml_text import key_places, load_text, read_model, write_atomically, wrong_value
+
+LAST_SLOT = 127
+"""Program numbers of a controller go from 0 to this."""
+
+_NEW_FILE = "# Program number of the controller = voicing it calls up; an empty name empties it.\n[slots]\n"
+
+
+class _Slots(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    slots: dict[str, str] = {}
+
+
+def slots() -> dict[int, str]:
+    """Name of the voicing in each slot that holds one, in the order of the slots."""
+    merged = shipped_slots()
+    own = home.slots_file()
+    if own.exists():
+        merged |= _read(load_text(own), str(own))
+    return {slot: name for slot, name in sorted(merged.items()) if name}
+
+
+def shipped_slots() -> dict[int, str]:
+    """Name of the shipped voicing in each slot before the user changes any."""
+    return _read((presets() / "slots.toml").read_text("utf-8"), "presets/slots.toml")
+
+
+def write_slot(slot: int, name: str) -> None:
+    """Put a name into the user's file, everything else in it kept; the name is not checked here."""
+    own = home.slots_file()
+    text = load_text(own) if own.exists() else _NEW_FILE
+    _read(text, str(own))
+    text = with_value(text, ("slots", _key_of(slot, text)), name)
+    home.made(own.parent)
+    write_atomically(own, text)
+
+
+def checked_slot(slot: int) -> int:
+    """The slot's number, if it is one; `FileError` with the rule otherwise."""
+    if isinstance(slot, bool) or not isinstance(slot, int) or not 0 <= slot <= LAST_SLOT:
+        raise FileError(
+            f"slot must be a whole number in 0..{LAST_SLOT} (got {slot!r})", remedy="give a program number"
+        )
+    return slot
+
+
+def _read(text: str, where: str) -> dict[int, str]:
+    entries = read_model(text, _Slots, where=where).slots
+    found: dict[int, str] = {}
+    for key, name in entries.items():
+        number = int(key) if key.isascii() and key.isdigit() and len(key) <= 3 else -1
+        if not 0 <= number <= LAST_SLOT:
+            what = f"slot must be a whole number in 0..{LAST_SLOT} (got {key!r})"
+            raise wrong_value(where, key_places(text), ("slots", key), what, "give a program number")
+        found[number] = name
+    return found
+
+
+def _key_of(slot: int, text: str) -> str:
+    """The key the slot has in the file, be it ``7`` or ``007``; a new one is written short."""
+    keys = [str(loc[1]) for loc in key_places(text) if loc[0] == "slots" and len(loc) == 2]
+    return next((key for key in reversed(keys) if int(key) == slot), str(slot))
