@@ -1,10 +1,10 @@
 """voicer: play, tune, save and build bucket-brigade echoes.
 
-    import voicer
-    v = voicer.load("harbour-dusk")       # a voicing by name, or a path
-    c = voicer.design(v)                  # its circuit, exact parts
-    y = voicer.render(x, 48_000, c)       # float array [frames] in and out
-    voicer.save(v, "my-voicing")
+import voicer
+v = voicer.load("harbour-dusk")       # a voicing by name, or a path
+c = voicer.design(v)                  # its circuit, exact parts
+y = voicer.render(x, 48_000, c)       # float array [frames] in and out
+voicer.save(v, "my-voicing")
 """
 
 from __future__ import annotations

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 WRITES = (".wav", ".flac")
-_NEEDED_FREE = "free some space, or name another place"
 
 
 def read(path: str | os.PathLike[str]) -> tuple[NDArray[np.float64], int]:
@@ -51,7 +50,6 @@ def read(path: str | os.PathLike[str]) -> tuple[NDArray[np.float64], int]:
 
 def at_rate(samples: NDArray[Any], rate_hz: float, wanted_hz: float) -> NDArray[np.float64]:
     """The same sound at another sample rate."""
-    import numpy as np
     import soxr
 
     if rate_hz == wanted_hz:
@@ -78,7 +76,8 @@ def write(path: str | os.PathLike[str], samples: NDArray[Any], sample_rate_hz: i
         os.replace(unfinished, wanted)
     except (soundfile.LibsndfileError, OSError) as error:
         unfinished.unlink(missing_ok=True)
-        raise FileError(f"the recording must fit where it goes (got: {error})", where=str(path), remedy=_NEEDED_FREE) from error
+        what = f"the recording must fit where it goes (got: {error})"
+        raise FileError(what, where=str(path), remedy="free some space, or name another place") from error
 
 
 def check_writable(path: str | os.PathLike[str]) -> None:

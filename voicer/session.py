@@ -29,7 +29,8 @@ class Engine(Protocol):
     rack: tuple[str, ...]
     sample_rate_hz: float
 
-    def send(self, unit: str, numbers: NDArray[np.float64]) -> None: ...
+    def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
+        """New numbers for a unit of the rack."""
 
 
 @dataclass(frozen=True)

@@ -270,7 +270,7 @@ def validated(data: dict[str, Any]) -> Voicing:
     try:
         return Voicing.model_validate(data)
     except ValidationError as error:
-        key, what, remedy = explain(error)
+        _, what, remedy = explain(error)
         raise VoicingError(what, remedy=remedy) from error
 
 

@@ -39,8 +39,8 @@ def _folding(circuit: Circuit) -> tuple[Remark, ...]:
     ):
         if cutoff_hz > clock_hz / 2:
             line = (
-                f"folds {what}: the clock is {clock_hz / 1e3:.2f} kHz, which serves up to {clock_hz / 2e3:.2f} kHz, and "
-                f"the anti-alias filter lets {cutoff_hz / 1e3:.2f} kHz in; lower its cutoff to "
+                f"folds {what}: the clock is {clock_hz / 1e3:.2f} kHz, which serves up to {clock_hz / 2e3:.2f} kHz, "
+                f"and the anti-alias filter lets {cutoff_hz / 1e3:.2f} kHz in; lower its cutoff to "
                 f"{clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or take more stages"
             )
             return (Remark("folding", line),)
@@ -54,8 +54,8 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
         found.append(
             Remark(
                 "clock",
-                f"at the shortest {circuit.shortest_s * 1e3:g} ms the clock is {circuit.fastest_clock_hz / 1e3:.0f} kHz, "
-                f"above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
+                f"at the shortest {circuit.shortest_s * 1e3:g} ms the clock is {circuit.fastest_clock_hz / 1e3:.0f} kHz"
+                f", above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
                 f"charge is left behind",
             )
         )

@@ -81,7 +81,7 @@ class LineParts:
 
     def extra_periods(self, clock_hz: float) -> float:
         """Periods beyond P at low frequency: half a one for the hold, N e / (1 - e) for charge left behind."""
-        loss = float(self.transfer_loss_at(np.float64(clock_hz)))
+        loss = float(self.transfer_loss_at(np.array(clock_hz)))
         return 0.5 + self.stages * loss / (1 - loss)
 
 

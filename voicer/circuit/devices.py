@@ -87,17 +87,20 @@ def transfer_weights(stages: int, transfer_loss: float, count: int) -> NDArray[n
     k = np.arange(1, count)
     log_ratio = np.log(np.maximum(transfer_loss, 1e-300)) + np.log((stages + k - 1) / k)
     log_first = stages * np.log1p(-transfer_loss)
-    return np.exp(log_first + np.concatenate(([0.0], np.cumsum(log_ratio))))
+    weights: NDArray[np.float64] = np.exp(log_first + np.concatenate(([0.0], np.cumsum(log_ratio))))
+    return weights
 
 
 def transfer_response(
     stages: int, transfer_loss: NDArray[np.float64], w: NDArray[np.float64]
 ) -> NDArray[np.complex128]:
     """Complex gain of N lossy transfers at angle ``w = 2 pi f / fc`` (broadcasts), ideal delay left out."""
-    return ((1 - transfer_loss) / (1 - transfer_loss * np.exp(-1j * w))) ** stages
+    gain: NDArray[np.complex128] = ((1 - transfer_loss) / (1 - transfer_loss * np.exp(-1j * w))) ** stages
+    return gain
 
 
 def hold_response(f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
     """Complex gain of holding each sample for one clock period: ``sinc(f/fc)``, half a period late."""
     ratio = f_hz / clock_hz
-    return np.sinc(ratio) * np.exp(-1j * np.pi * ratio)
+    gain: NDArray[np.complex128] = np.sinc(ratio) * np.exp(-1j * np.pi * ratio)
+    return gain

@@ -124,7 +124,7 @@ def _bessel_poles(order: int) -> NDArray[np.complex128]:
     coefficients = [1.0]  # of the reverse Bessel polynomial, highest power first
     for k in range(order - 1, -1, -1):
         coefficients.append(coefficients[-1] * (2 * order - k) * (k + 1) / (2 * (order - k)))
-    return _tidy(np.roots(coefficients))
+    return _tidy(np.roots(coefficients).astype(np.complex128))
 
 
 def _tidy(poles: NDArray[np.complex128]) -> NDArray[np.complex128]:

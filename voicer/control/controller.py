@@ -31,15 +31,20 @@ class Inputs(Protocol):
     """What a controller listens to: `ports.MidiInputs`, or anything that gives messages with their times."""
 
     @property
-    def names(self) -> list[str]: ...
+    def names(self) -> list[str]:
+        """Names of the open inputs."""
 
-    def poll(self) -> list[tuple[bytes, float]]: ...
+    def poll(self) -> list[tuple[bytes, float]]:
+        """What has arrived since the last call: (message, `time.monotonic` of arrival) each."""
 
-    def rescan(self) -> list[PortChange]: ...
+    def rescan(self) -> list[PortChange]:
+        """Follow what was plugged in or out."""
 
-    def reopen(self) -> list[PortChange]: ...
+    def reopen(self) -> list[PortChange]:
+        """Close and open all anew."""
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Let go of the ports."""
 
 
 class Controller:

@@ -1,19 +1,19 @@
 """What a controller map file holds, checked; every complaint stands at the line of the wrong key.
 
-    schema = 1
-    name = "Pedal board"
-    channel = 0                       # 1..16, or 0 for any
-    [[control]]
-    controller = 102
-    parameter = "delay.time_ms"
-    low = 50.0                        # low, high, curve and resolution may be left out
-    high = 400.0
-    [[button]]
-    controller = 112
-    action = "tap-tempo"
-    [recall]
-    program_change = true
-    offset = 0                        # added to the program number 0..127
+schema = 1
+name = "Pedal board"
+channel = 0                       # 1..16, or 0 for any
+[[control]]
+controller = 102
+parameter = "delay.time_ms"
+low = 50.0                        # low, high, curve and resolution may be left out
+high = 400.0
+[[button]]
+controller = 112
+action = "tap-tempo"
+[recall]
+program_change = true
+offset = 0                        # added to the program number 0..127
 """
 
 from __future__ import annotations

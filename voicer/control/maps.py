@@ -5,17 +5,15 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-import platformdirs
 
 from voicer import resources
 from voicer.control.mapfile import Action, Button, Control, MapFile
 from voicer.control.messages import FINE_OFFSET, ControlChange, Fine, Message, fraction
 from voicer.errors import FileError, did_you_mean
+from voicer.library.home import home
 from voicer.toml_text import load_text, read_model
 from voicer.voicing import RATE_SPAN_HZ, parameter
 
@@ -26,6 +24,9 @@ PRESSED_FROM = 64
 """Values 64..127 are "on", 0..63 "off" (MIDI 1.0, switch controllers)."""
 
 USER_FILE = "controller.toml"
+
+DIGITS = 5
+"""A turned knob gives numbers of so many digits, as a person would write them into the file."""
 
 
 @dataclass(frozen=True)
@@ -116,7 +117,7 @@ def value_at(control: Control, travel: float, voicing: Voicing) -> Any:
     """Value of the control's parameter at ``travel`` 0..1.
 
     A switch or choice gives each of its steps an equal share of the travel; a whole number is rounded. The
-    log curve is ``low * (high/low)**travel``, whose middle is the geometric mean.
+    log curve is ``low * (high/low)**travel``, whose middle is the geometric mean. Numbers have DIGITS digits.
     """
     target = parameter(control.parameter)
     if target.kind in ("switch", "choice"):
@@ -126,8 +127,8 @@ def value_at(control: Control, travel: float, voicing: Voicing) -> Any:
     high = ceiling if control.high is None else control.high
     is_log = control.curve == "log"
     value = low * (high / low) ** travel if is_log else low + (high - low) * travel
-    value = min(max(value, floor), ceiling)
-    return round(value) if target.kind == "whole" else value
+    value = round(value) if target.kind == "whole" else float(f"{value:.{DIGITS}g}")
+    return min(max(value, floor), ceiling)
 
 
 def playable_span(key: str, voicing: Voicing) -> tuple[float, float]:
@@ -159,7 +160,7 @@ def load_map(wanted: str | Path | None = None) -> ControllerMap:
         No such file or name, or something wrong in it.
     """
     if wanted is None:
-        own = user_folder() / USER_FILE
+        own = home() / USER_FILE
         wanted = own if own.exists() else "default"
     if isinstance(wanted, Path) or wanted.endswith(".toml") or Path(wanted).name != wanted:
         return read_map(load_text(wanted), where=str(wanted))
@@ -169,8 +170,3 @@ def load_map(wanted: str | Path | None = None) -> ControllerMap:
         raise FileError(f"no controller map is named '{wanted}'", remedy=near)
     return read_map(shipped[wanted].read_text("utf-8"), where=f"presets/controllers/{wanted}.toml")
 
-
-def user_folder() -> Path:
-    """Folder of the user's own files: ``VOICER_HOME``, else where this system keeps a program's data."""
-    home = os.environ.get("VOICER_HOME")
-    return Path(home) if home else Path(platformdirs.user_data_dir("voicer", appauthor=False))

@@ -17,9 +17,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import rtmidi
-
 from voicer.errors import PortError
+
+try:
+    import rtmidi
+except ImportError:  # the system's sound library is missing, which RtMidi is linked against
+    rtmidi = None
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,6 +35,7 @@ VIRTUAL_NAME = f"{CLIENT}:{VIRTUAL_PORT}"
 QUEUE_LIMIT = 8192
 """Messages RtMidi keeps between two polls, per port: 40 s at 200 a second."""
 
+_NO_LIBRARY = "no ALSA library is installed, which MIDI needs; install Debian's libasound2"
 _OWN = re.compile(rf"{CLIENT}(-\w+)*:")
 _THROUGH = re.compile(r"\b(midi )?through\b", re.IGNORECASE)
 _ALSA_NUMBERS = re.compile(r" \d+:\d+$")
@@ -70,7 +74,7 @@ class PortChange:
 
 def inputs() -> list[MidiPort]:
     """List every MIDI input of every system that works here; nothing is printed and nothing raises."""
-    systems = [_System(api, virtual=False) for api in rtmidi.get_compiled_api()]
+    systems = [_System(api, virtual=False) for api in _apis()]
     with _quiet():
         for system in systems:
             system.open()
@@ -82,7 +86,7 @@ def inputs() -> list[MidiPort]:
 
 def trouble() -> list[str]:
     """Say in one line each which MIDI systems do not work here and what would help; may be empty."""
-    return [_advice(name) for name in _systems_that_fail()]
+    return [_advice(name) for name in _systems_that_fail()] + ([] if rtmidi else [_NO_LIBRARY])
 
 
 def choose(wanted: str, ports: list[MidiPort]) -> MidiPort:
@@ -147,7 +151,9 @@ class MidiInputs:
         self.wanted = wanted
         self._chosen: MidiPort | None = None
         self._open: dict[tuple[str, str], _Input] = {}
-        apis = [] if wanted == "none" else rtmidi.get_compiled_api()
+        if rtmidi is None and wanted not in ("auto", "none"):
+            raise PortError(f"MIDI input '{wanted}' cannot be opened: {_NO_LIBRARY}")
+        apis = [] if wanted == "none" else _apis()
         self._systems = [_System(api, virtual=wanted == "auto") for api in apis]
 
     @property
@@ -326,6 +332,10 @@ class _System:
         self.virtual_input = _Input(self._finder)
 
 
+def _apis() -> list[int]:
+    return list(rtmidi.get_compiled_api()) if rtmidi else []
+
+
 def _listed(systems: list[_System]) -> list[MidiPort]:
     named = [(system.name, name) for system in systems for name in system.names()]
     return [MidiPort(api, number, name) for number, (api, name) in enumerate(named)]
@@ -336,7 +346,7 @@ def _enumerated(ports: list[MidiPort]) -> str:
 
 
 def _systems_that_fail() -> list[str]:
-    systems = [_System(api, virtual=False) for api in rtmidi.get_compiled_api()]
+    systems = [_System(api, virtual=False) for api in _apis()]
     with _quiet():
         failing = [system.name for system in systems if not system.open()]
         for system in systems:

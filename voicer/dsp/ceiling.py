@@ -44,10 +44,10 @@ def limit_to_ceiling(x, y, numbers, state):
 @njit(nogil=True, cache=True, error_model="numpy")
 def is_finite(x):
     """Whether every sample is a number. Thread: audio; allocates nothing."""
+    finite = True
     for j in range(x.size):
-        if not abs(x[j]) <= 1e30:
-            return False
-    return True
+        finite &= abs(x[j]) <= 1e30
+    return finite
 
 
 class Ceiling:

@@ -40,7 +40,7 @@ from voicer.dsp.bridge import (
     step_table,
 )
 from voicer.dsp.coefficients import LAYOUT, LINE_ROWS, LINE_TAPS
-from voicer.dsp.matching import COUPLING_LOOKAHEAD, COUPLING_TAPS, LOW_PASS_LOOKAHEAD, LOW_PASS_TAPS
+from voicer.dsp.matching import COUPLING_LOOKAHEAD, LOW_PASS_LOOKAHEAD, LOW_PASS_TAPS
 
 SEGMENT = 16
 """Audio samples between two looks at the coefficients; segments start at multiples of it whatever the blocks."""
@@ -459,8 +459,9 @@ def _begin_segment(factor, flat, flat_target, c, target, s, i, line, weights, re
 
 
 @_kernel
-def start_echo(factor, c, s, i):
+def start_echo(factor, named, floats, ints):
     """Set the state for time zero: LFO and clock begin before it, so that a tick falls on time zero."""
+    c, s, i = named[0], floats[0], ints[0]
     s.send, s.feedback = c.send * c.volts_per_unit, c.feedback
     s.dry, s.wet = c.dry, c.wet / c.volts_per_unit
     s.send_average = s.return_average = c.lowest_average
@@ -485,11 +486,15 @@ def _lead(factor):
 
 @_kernel
 def echo_block(
-    x, y, factor, flat, flat_target, c, target, s, i,
+    x, y, factor, flat, flat_target, named, named_target, floats, ints,
     dry, wet, odd, steps, stairs, compressed, ready, work, reconstruction, anti_alias,
     line, weights, tick_time, tick_fraction, rate_taps, read_rows, step_rows,
 ):  # fmt: skip
-    """Work a block through the circuit: ``x`` in, ``y`` out, both float64 [shape=(frames,)]."""
+    """Work a block through the circuit: ``x`` in, ``y`` out, both float64 [shape=(frames,)].
+
+    ``named``, ``named_target``, ``floats`` and ``ints`` hold one record each: an array is handed over much faster.
+    """
+    c, target, s, i = named[0], named_target[0], floats[0], ints[0]
     half = _HALF if factor == 2 else 0
     done = 0
     while done < x.size:
@@ -554,8 +559,8 @@ class Echo:
         self._factor = inner_factor(sample_rate_hz)
         self._flat = np.array(coefficients, dtype=np.float64)
         self._target = self._flat.copy()
-        self._named = self._flat.view(LAYOUT)[0]
-        self._target_named = self._target.view(LAYOUT)[0]
+        self._named = self._flat.view(LAYOUT)
+        self._target_named = self._target.view(LAYOUT)
         self._floats = np.zeros(1, _FLOATS)
         self._ints = np.zeros(1, _INTS)
         self._ints["noise"] = (0x9E3779B97F4A7C15 * (2 * seed + 1)) % (1 << 64)
@@ -578,7 +583,7 @@ class Echo:
             reading_table(),
             step_table(),
         )
-        start_echo(self._factor, self._named, self._floats[0], self._ints[0])
+        start_echo(self._factor, self._named, self._floats, self._ints)
         silence = np.zeros(-_START)
         self.process(silence, silence)
 
@@ -591,5 +596,5 @@ class Echo:
         """One block, sample values in and out [shape=(frames,)]; ``y`` may be ``x``. Thread: audio."""
         echo_block(
             x, y, self._factor, self._flat, self._target, self._named, self._target_named,
-            self._floats[0], self._ints[0], *self._buffers,
+            self._floats, self._ints, *self._buffers,
         )  # fmt: skip

@@ -44,12 +44,12 @@ def matched_low_pass(
     poles = np.array(rows + [(1.0, 0.0, 0.0)] * (3 - len(rows)))
 
     def target(f_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-        gain = response(sections, f_hz)
+        gain: NDArray[np.complex128] = response(sections, f_hz)
         return gain * high_pass_response(coupling_hz, f_hz) if coupling_hz else gain
 
     def fixed(f_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         back = np.exp(-2j * np.pi * f_hz / rate_hz)
-        gain = np.prod([g / (1 + a1 * back + a2 * back**2) for g, a1, a2 in poles], axis=0)
+        gain: NDArray[np.complex128] = np.prod([g / (1 + a1 * back + a2 * back**2) for g, a1, a2 in poles], axis=0)
         return gain * _digital_high_pass_response(coupling_hz, f_hz, rate_hz) if coupling_hz else gain
 
     return _fitted(target, fixed, LOW_PASS_TAPS, LOW_PASS_LOOKAHEAD, rate_hz), poles
@@ -88,7 +88,8 @@ def _digital_high_pass_response(
 ) -> NDArray[np.complex128]:
     gain, pole = digital_high_pass(cutoff_hz, rate_hz)
     back = np.exp(-2j * np.pi * f_hz / rate_hz)
-    return gain * (1 - back) / (1 - pole * back)
+    response_now: NDArray[np.complex128] = gain * (1 - back) / (1 - pole * back)
+    return response_now
 
 
 def _fitted(
@@ -106,5 +107,6 @@ def _fitted(
     columns = np.exp(-1j * np.outer(angle, np.arange(taps) - lookahead)) * (fixed(f_hz) * weight)[:, None]
     wanted = target(f_hz) * weight
     matrix = np.concatenate((columns.real, columns.imag))
+    fir: NDArray[np.float64]
     fir, *_ = np.linalg.lstsq(matrix, np.concatenate((wanted.real, wanted.imag)), rcond=1e-13)
     return fir

@@ -115,13 +115,9 @@ def _warm(rack: Rack, frames: int, numbers: NDArray[np.float64]) -> None:
 def _play_jack(
     orders: Orders, rack: Rack, link: Link, loop: Any, rate_hz: float, frames: int, tell: IO[str], host: IO[str]
 ) -> None:
-    from voicer.host.graph import OUTPUTS, Graph, pyo
+    from voicer.host.graph import Graph, make_server
 
-    server = pyo.Server(
-        sr=rate_hz, nchnls=OUTPUTS, ichnls=1, buffersize=frames, duplex=1, audio="jack", jackname="voicer"
-    )
-    server.setVerbosity(0)
-    server.deactivateMidi()
+    server = make_server(rate_hz, frames, "jack")
     server.setJackAuto(loop is None, True)
     server.boot()
     if not server.getIsBooted():
@@ -139,19 +135,18 @@ def _play_portaudio(
     """A stepped pyo server driven by a low-latency PortAudio stream."""
     import sounddevice
 
-    from voicer.host.graph import OUTPUTS, Graph, pyo
+    from voicer.host.graph import OUTPUTS, Graph, make_server
 
     device = chosen_device(orders.device)
-    server = pyo.Server(
-        sr=rate_hz, nchnls=OUTPUTS, ichnls=1, buffersize=frames, duplex=1, audio="manual"
-    )
-    server.setVerbosity(0)
-    server.deactivateMidi()
+    server = make_server(rate_hz, frames, "manual")
     server.boot()
     graph = Graph(server, rack, link, loop=loop, live=True)
     graph.start()
     live = loop is None and device.inputs > 0
     silence = np.zeros(frames, np.float32)
+
+    def deaf_block(outdata: Any, frames: int, at: Any, status: Any) -> None:
+        block(None, outdata, frames, at, status)
 
     def block(indata: Any, outdata: Any, _frames: int, _time: Any, status: Any) -> None:
         if status:
@@ -168,7 +163,7 @@ def _play_portaudio(
             )
         else:
             stream = sounddevice.OutputStream(
-                device=device.number, channels=OUTPUTS, callback=lambda out, n, t, s: block(None, out, n, t, s), **shared
+                device=device.number, channels=OUTPUTS, callback=deaf_block, **shared
             )
         stream.start()
     except sounddevice.PortAudioError as error:

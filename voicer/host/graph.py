@@ -157,7 +157,7 @@ class Graph:
         return self._output  # type: ignore[no-any-return]
 
     def _block(self) -> None:
-        """pyo's callback at the start of each block. Thread: audio; must return None and never raise."""
+        """Pyo's callback at the start of each block. Thread: audio; must return None and never raise."""
         try:
             self._begun_ns = perf_counter_ns()
             if self._live and self._blocks == 0:
@@ -204,7 +204,17 @@ class Graph:
 
 def _floats_at(address: str, count: int) -> Any:
     """A float32 view of pyo's own buffer at a hexadecimal address."""
-    return np.frombuffer((ctypes.c_float * count).from_address(int(address, 16)), np.float32)
+    return np.ctypeslib.as_array((ctypes.c_float * count).from_address(int(address, 16)))
+
+
+def make_server(sample_rate_hz: float, frames: int, audio: str) -> Any:
+    """A pyo server, silent on the terminal and not booted: ``jack``, or ``manual`` to be stepped. Thread: control."""
+    server = pyo.Server(
+        sr=sample_rate_hz, nchnls=OUTPUTS, ichnls=1, buffersize=frames, duplex=1, audio=audio, jackname="voicer"
+    )
+    server.setVerbosity(0)
+    server.deactivateMidi()
+    return server
 
 
 def _realtime_priority() -> int:

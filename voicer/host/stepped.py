@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.host.graph import OUTPUTS, Graph, pyo
+from voicer.host.graph import OUTPUTS, Graph, make_server
 from voicer.host.link import Link, Report
 from voicer.host.rack import Rack, numbers_layout
 from voicer.host.supervisor import NumbersFor
@@ -40,11 +40,7 @@ class SteppedEngine:
             self.send(unit, values)
         flat = np.concatenate([numbers[unit] for unit in self.rack])
         rack = Rack(self.rack, self._places, flat, self.sample_rate_hz, self.frames)
-        server = pyo.Server(
-            sr=self.sample_rate_hz, nchnls=OUTPUTS, ichnls=1, buffersize=self.frames, duplex=1, audio="manual"
-        )  # fmt: skip
-        server.setVerbosity(0)
-        server.deactivateMidi()
+        server = make_server(self.sample_rate_hz, self.frames, "manual")
         server.boot()
         self._graph = Graph(server, rack, self._link, live=False)
         self._graph.start()

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -276,10 +277,8 @@ class Supervisor:
         if engine is None:
             return
         if engine.stdin is not None:
-            try:
+            with suppress(OSError):
                 engine.stdin.close()
-            except OSError:
-                pass
         try:
             engine.wait(timeout=2.0)
         except subprocess.TimeoutExpired:

@@ -133,7 +133,7 @@ def unit_class(name: str) -> type[Unit]:
     try:
         loaded = found[name].load()
     except Exception as error:  # whatever a third party's package raises
-        raise EngineError(f"unit '{name}' must load (got {error!r})", remedy="repair or remove its package") from error
+        raise EngineError(f"unit '{name}' must load (got {error!r})", remedy="repair its package") from error
     if not (isinstance(loaded, type) and issubclass(loaded, BlockUnit | GraphUnit)):
         raise EngineError(f"unit '{name}' must be a BlockUnit or a GraphUnit (got {loaded!r})")
     return loaded

@@ -5,7 +5,7 @@ Numbers are written in the shortest form that reads back as the same number, so 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from voicer.errors import FileError
 from voicer.library.edits import literal, with_value
@@ -62,6 +62,15 @@ leakage = {v[flaws.leakage]}
 noise = {v[flaws.noise]}
 clock_bleed = {v[flaws.clock_bleed]}
 """
+
+
+def file_schema() -> dict[str, Any]:
+    """JSON Schema of a voicing file as it is written now, for editors to complete and check from."""
+    described = Voicing.model_json_schema()
+    described["title"] = "A voicer voicing"
+    described["properties"] = {"schema": {"const": SCHEMA, "type": "integer"}, **described["properties"]}
+    described["required"] = ["schema", *described.get("required", [])]
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **described}
 
 
 def parse(text: str, where: str) -> Voicing:

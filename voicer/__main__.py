@@ -1,0 +1,5 @@
+"""``python -m voicer``."""
+
+from voicer.cli import main
+
+main()
