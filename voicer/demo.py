@@ -40,13 +40,15 @@ class _Gesture:
 
 
 SCRIPT = (
-    _Gesture(2.2, 103, tuple(range(58, 100, 2)), "feedback up"),
+    _Gesture(2.2, 103, tuple(range(46, 80, 2)), "feedback up"),
     _Gesture(4.4, 107, tuple(range(64, 20, -2)), "anti-alias cutoff down"),
     _Gesture(6.4, 102, tuple(range(111, 84, -1)), "time shortened: pitch rises"),
-    _Gesture(8.6, 118, (127, 0), "modulation: vibrato"),
-    _Gesture(9.6, 117, (127, 0), "saved"),
-    _Gesture(10.4, 8, (), "program 8: the runaway voicing"),
-    _Gesture(16.5, 102, tuple(range(122, 0, -6)), "time dropped"),
+    _Gesture(7.6, 118, (127, 0), "modulation: vibrato"),
+    _Gesture(8.4, 117, (127, 0), "saved"),
+    _Gesture(9.0, 8, (), "program 8: another voicing"),
+    _Gesture(10.6, 103, tuple(range(98, 123)), "feedback far up: it runs away"),
+    _Gesture(15.0, 103, tuple(range(122, 100, -2)), "pulled back: it holds"),
+    _Gesture(17.0, 102, tuple(range(120, -1, -8)), "time dropped: it dies"),
 )
 """What the hand does, as MIDI; controllers as in the shipped map."""
 

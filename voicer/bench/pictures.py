@@ -19,6 +19,8 @@ _SHEET = {
     "ytick.labelsize": 8, "font.family": "DejaVu Sans", "lines.linewidth": 1.2, "svg.hashsalt": "voicer",
 }  # fmt: skip
 
+_TOLD_AT = (0.85, 0.6, -0.62, -0.87)  # heights at which happenings are written, in turn
+
 
 @dataclass(frozen=True)
 class Happening:
@@ -54,7 +56,7 @@ def performance(
             for axes in (top, middle, bottom):
                 axes.axvline(happening.at_s, color=GUIDE, linewidth=0.8, linestyle="--")
             middle.text(
-                happening.at_s + 0.06, 0.82 - 0.24 * (row % 3), happening.what, fontsize=7.5,
+                happening.at_s + 0.06, _TOLD_AT[row % 4], happening.what, fontsize=7.5, va="center",
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
             )  # fmt: skip
         bottom.set_xlabel("time, s")

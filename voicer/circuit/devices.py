@@ -29,13 +29,14 @@ class DeviceClass:
     """Below it leakage eats the headroom. Chosen."""
     rated_clock_high_hz: float
     """Above it the charge has no time to flow; larger devices load the clock more. Chosen."""
+    settling_s: float
+    """Time constant of the output follower, which has half a clock period to settle; the more buckets, the more the
+    clock lines are loaded. Chosen: at the highest rated clock 1 to 2 dB are lost."""
     transfer_loss: float = 8e-5
     """e at slow clocks. From memory, unverified: 1e-4 to 1e-3 for audio devices, better for tetrode buckets."""
     transfer_time_s: float = 0.40e-6
     """Time constant of the charge's last flow; adds exp(-1/(2 fc T)) to e. The law (flat at slow clocks, rising
     at fast ones): Haslett and Kejariwal, IEE 1977. The value: chosen."""
-    settling_s: float = 2.5e-6
-    """Time constant of the output follower; it has half a clock period to settle. Chosen."""
     saturation_v: float = 3.5
     """Soft limit of a bucket. Chosen: about 1 % distortion at 0.8 V rms."""
     unevenness_v: float = 0.25
@@ -63,10 +64,10 @@ class DeviceClass:
 
 
 DEVICE_CLASSES = {
-    512: DeviceClass(512, 8_000, 200_000),
-    1024: DeviceClass(1024, 8_000, 180_000),
-    2048: DeviceClass(2048, 7_000, 130_000),
-    4096: DeviceClass(4096, 6_000, 100_000),
+    512: DeviceClass(512, 8_000, 200_000, settling_s=1.4e-6),
+    1024: DeviceClass(1024, 8_000, 180_000, settling_s=1.6e-6),
+    2048: DeviceClass(2048, 7_000, 130_000, settling_s=2.2e-6),
+    4096: DeviceClass(4096, 6_000, 100_000, settling_s=3.0e-6),
 }
 """By number of stages."""
 

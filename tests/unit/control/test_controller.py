@@ -49,7 +49,7 @@ def controller(*messages: bytes) -> Controller:
 def test_newest_move_of_a_key_wins() -> None:
     """Two sweeps of one knob, 256 messages, make one move, with the last value; other keys keep theirs."""
     played = controller(cc(104, 1), *[cc(103, value % 128) for value in range(256)], cc(104, 127))
-    assert played.drain(VOICING) == [Move("output.blend", 1.0), Move("repeats.feedback", 1.2)]
+    assert played.drain(VOICING) == [Move("output.blend", 1.0), Move("repeats.feedback", 1.5)]
     assert played.drain(VOICING) == []
 
 
@@ -93,7 +93,7 @@ def test_last_move_text() -> None:
 def test_pending_messages_are_bounded() -> None:
     """However much arrives at once, the newest state is reached and the memory is limited."""
     played = controller(*[cc(103, 5)] * 20_000, cc(103, 127))
-    assert played.drain(VOICING) == [Move("repeats.feedback", 1.2)]
+    assert played.drain(VOICING) == [Move("repeats.feedback", 1.5)]
 
 
 def test_drain_waits_no_longer_than_asked() -> None:

@@ -43,7 +43,7 @@ def test_decode(data: bytes, expected: object) -> None:
 
 @pytest.mark.parametrize(
     ("value", "resolution", "expected"),
-    [(0, 7, 0.0), (127, 7, 1.0), (64, 7, 64 / 127), (0, 14, 0.0), (16_383, 14, 1.0), (8192, 14, 8192 / 16_383)],
+    [(0, 7, 0.0), (127, 7, 1.0), (64, 7, 64 / 127), (0, 14, 0.0), (16383, 14, 1.0), (8192, 14, 8192 / 16383)],
 )
 def test_fraction(value: int, resolution: int, expected: float) -> None:
     """Both ends of the travel are reached exactly, with 7 bits and with 14."""

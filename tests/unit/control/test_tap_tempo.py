@@ -26,7 +26,7 @@ from voicer.control.tempo import TapTempo
     ],
 )
 def test_tempo(taps_s: list[float], expected_ms: float | None) -> None:
-    """The median of the last four intervals counts; over 2.5 s begins anew; an echo of a tap is dropped."""
+    """The median of the last four intervals counts; a pause over 2.5 s begins anew; a repeat is dropped."""
     tempo = TapTempo()
     for at_s in taps_s:
         tempo.tap(at_s)

@@ -25,17 +25,22 @@ PAIR = (
     Voicing(name="Mine", notes="old " * 500),
     Voicing(name="Mine", notes="new " * 499).changed({"delay.time_ms": 123.456}),
 )
-LATEST_KILL_S = 0.008
+SAVES_BEFORE_THE_LATEST_KILL = 4
 
 
 def main(rounds: int) -> dict[str, int]:
     """Fork, let save, kill and look, as often as asked; count what was in the file each time."""
     moments = random.Random(1)
     file = save(PAIR[0])
+    begun_s = time.perf_counter()
+    for voicing in (*PAIR, *PAIR):
+        save(voicing)
+    latest_s = (time.perf_counter() - begun_s) / 4 * SAVES_BEFORE_THE_LATEST_KILL
+    save(PAIR[0])
     texts = [to_text(voicing) for voicing in PAIR]
     found = {"old": 0, "new": 0, "broken": 0, "temporaries": 0, "most_temporaries": 0}
     for _ in range(rounds):
-        _run_and_kill(moments.uniform(0.0, LATEST_KILL_S))
+        _run_and_kill(moments.uniform(0.0, latest_s))
         text = file.read_text()
         found["old" if text == texts[0] else "new" if text == texts[1] else "broken"] += 1
         left = _temporaries()

@@ -41,7 +41,7 @@ def _run(command: list[str], home: Path) -> subprocess.CompletedProcess[str]:
 
 
 def test_a_save_killed_at_any_moment_leaves_the_old_or_the_new_file(home: Path) -> None:
-    """200 kills within 8 ms of the first save: never half a file, and no temporary outlives the next save.
+    """200 kills within the time of four saves: never half a file, and no temporary outlives the next save.
 
     That some kills left a temporary shows that they hit saves under way.
     """
