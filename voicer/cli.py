@@ -29,6 +29,8 @@ CAUTION = (
     "An output ceiling is on."
 )
 
+PREPARING = "preparing (the first time the kernel is compiled: some seconds)"
+
 VoicingName = Annotated[str, typer.Argument(metavar="VOICING", help="A name from 'voicer voicings', or a file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print facts as JSON.")]
 Settings = Annotated[
@@ -68,8 +70,8 @@ def demo_command(
     from voicer.demo import demo
 
     with _progress() as bar:
-        task = bar.add_task("playing the riff", total=1.0)
-        made = demo(out, lambda share: bar.update(task, completed=share))
+        task = bar.add_task(PREPARING, total=1.0)
+        made = demo(out, lambda share: bar.update(task, completed=share, description="playing the riff"))
         bar.update(task, completed=1.0)
     for path in made:
         print(path)
@@ -134,8 +136,11 @@ def render_command(
     x = np.concatenate((recording.at_rate(x, rate_hz, inner_hz), np.zeros(int(tail * inner_hz))))
     begun = time.perf_counter()
     with _progress() as bar:
-        task = bar.add_task("rendering", total=x.size)
-        y = render(x, inner_hz, circuit, ceiling_db=ceiling_db, progress=lambda done: bar.update(task, completed=done))
+        task = bar.add_task(PREPARING, total=x.size)
+        told = {"description": "rendering"}
+        y = render(
+            x, inner_hz, circuit, ceiling_db=ceiling_db, progress=lambda done: bar.update(task, completed=done, **told)
+        )
     took_s = time.perf_counter() - begun
     recording.write(target, recording.at_rate(y, inner_hz, rate_hz), rate_hz)
     print(f"{target}: {x.size / inner_hz:.1f} s, {x.size / inner_hz / took_s:.0f} times real time")

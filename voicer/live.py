@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import sys
 import time
 from dataclasses import dataclass
 from typing import Any
@@ -51,6 +52,7 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     dict
         What the engine did: blocks, late blocks, xruns, block times, restarts, the voicing at the end.
     """
+    sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
     session = Session(asked.voicing, library.load(asked.voicing), ceiling_db=asked.ceiling_db)
     controller = Controller(load_map(asked.controller_map))
     rack = rack_names(asked.rack)

@@ -126,7 +126,9 @@ def player() -> Iterator[Player]:
     made.close()
 
 
-def played_whole(player: Player, opened: MidiInputs, plan: list[tuple[int, bytes]]) -> list[tuple[bytes, float]]:
+def played_whole(
+    player: Player, opened: MidiInputs, plan: list[tuple[int, bytes]]
+) -> list[tuple[bytes, float]]:
     """What one poll finds after the plan was played in a run without xruns."""
     for _ in range(ATTEMPTS):
         opened.poll()
@@ -267,16 +269,18 @@ def lines(command):
 
 opened = open_inputs("auto")
 server = start()
-opened.rescan()
-print(lines("jack_lsp").count("voicer:controls"))
-for _ in range(2):
+try:
+    opened.rescan()
+    print(lines("jack_lsp").count("voicer:controls"))
+    for _ in range(2):
+        server.terminate()
+        server.wait()
+        server = start()
+        opened.reopen()
+        print(lines("jack_lsp").count("voicer:controls"))
+finally:
     server.terminate()
     server.wait()
-    server = start()
-    opened.reopen()
-    print(lines("jack_lsp").count("voicer:controls"))
-server.terminate()
-server.wait()
 opened.reopen()
 opened.rescan()
 opened.close()
