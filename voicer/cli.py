@@ -137,10 +137,11 @@ def render_command(
     begun = time.perf_counter()
     with _progress() as bar:
         task = bar.add_task(PREPARING, total=x.size)
-        told = {"description": "rendering"}
-        y = render(
-            x, inner_hz, circuit, ceiling_db=ceiling_db, progress=lambda done: bar.update(task, completed=done, **told)
-        )
+
+        def progress(done: int) -> None:
+            bar.update(task, completed=done, description="rendering")
+
+        y = render(x, inner_hz, circuit, ceiling_db=ceiling_db, progress=progress)
     took_s = time.perf_counter() - begun
     recording.write(target, recording.at_rate(y, inner_hz, rate_hz), rate_hz)
     print(f"{target}: {x.size / inner_hz:.1f} s, {x.size / inner_hz / took_s:.0f} times real time")
