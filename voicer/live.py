@@ -141,7 +141,7 @@ def _summary(session: Session, player: Supervisor) -> dict[str, Any]:
         "realtime_priority": report.realtime,
         "blocks": report.blocks,
         "late_blocks": report.late,
-        "xruns": player.xruns,
+        "xruns": report.xruns,
         "driver_overruns": report.overruns,
         "restarts": player.restarts,
         "block_us": block_us,

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.errors import EngineError, PortError, VoicerError
-from voicer.host.audio import START_JACK, chosen_device, jack_server
+from voicer.host.audio import START_JACK, chosen_device, jack_module, jack_server
 from voicer.host.link import Link
 from voicer.host.rack import Rack
 
@@ -124,9 +124,27 @@ def _play_jack(
         raise EngineError("JACK refused the engine", remedy="see that the server still runs, or restart it")
     graph = Graph(server, rack, link, loop=loop, live=True)
     graph.start()
+    observer = _count_xruns(link)
     _say(tell, event="started", sample_rate_hz=rate_hz, frames=frames)
     host.readline()
+    observer.close()
     graph.stop()
+
+
+def _count_xruns(link: Link) -> Any:
+    """A JACK client that plays nothing and counts the server's xruns.
+
+    It lives here and not in the host: RtMidi holds the interpreter lock while it waits for the JACK server, and the
+    server for this client's callback, which wants the lock.
+    """
+    observer = jack_module().Client("voicer-watch", no_start_server=True)
+
+    def count(_delay_us: float) -> None:
+        link.head["xruns"] += 1
+
+    observer.set_xrun_callback(count)
+    observer.activate()
+    return observer
 
 
 def _play_portaudio(

@@ -32,7 +32,8 @@ _HEAD = np.dtype(
         ("blocks", "i8"),  # played so far
         ("late", "i8"),  # blocks that took longer than they last, or came after a gap
         ("realtime", "i8"),  # priority of the audio thread, 0 without
-        ("overruns", "i8"),  # told by the audio driver
+        ("overruns", "i8"),  # told by PortAudio
+        ("xruns", "i8"),  # told by the JACK server, whoever caused them
         ("scope", "i8"),  # frames written to the scope
         ("faults", "i8", (MOST_UNITS,)),  # per unit: 0 plays, else `rack.FAULTS`
         ("in_peak", "f8"),
@@ -53,6 +54,7 @@ class Report:
     late: int
     realtime: int
     overruns: int
+    xruns: int
     faults: tuple[int, ...]
     in_peak: float
     out_peak: float
@@ -121,6 +123,7 @@ class Link:
             int(head["late"]),
             int(head["realtime"]),
             int(head["overruns"]),
+            int(head["xruns"]),
             tuple(int(fault) for fault in head["faults"]),
             float(head["in_peak"]),
             float(head["out_peak"]),
@@ -134,7 +137,8 @@ class Link:
 
     def clear_report(self) -> None:
         """Forget what an engine that is gone had told. Thread: control (host), no engine running."""
-        self.head["blocks"] = self.head["late"] = self.head["realtime"] = self.head["overruns"] = 0
+        self.head["blocks"] = self.head["late"] = self.head["realtime"] = 0
+        self.head["overruns"] = self.head["xruns"] = 0
         self.head["faults"] = 0
         self.head["in_peak"] = self.head["out_peak"] = 0.0
 

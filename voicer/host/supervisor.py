@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.errors import EngineError, PortError
-from voicer.host.audio import System, jack_module, jack_server
+from voicer.host.audio import System, jack_server
 from voicer.host.engine import Orders
 from voicer.host.link import Link, Report
 from voicer.host.rack import FAULTS, numbers_layout
@@ -73,14 +73,12 @@ class Supervisor:
         self.system, self.rack = system, rack
         self.sample_rate_hz, self.frames = sample_rate_hz, frames
         self.restarts = 0
-        self.xruns = 0
         self._device, self._loop_for, self._tell = device, loop_for, tell
         self._link = Link.create()
         self._places: dict[str, tuple[int, int]] = {}
         self._numbers_for: NumbersFor | None = None
         self._engine: subprocess.Popen[str] | None = None
         self._events: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-        self._observer: Any = None
         self._blocks, self._moved_at_s = 0, 0.0
         self._retry_at_s = 0.0
         self._told_faults: set[int] = set()
@@ -183,7 +181,6 @@ class Supervisor:
             raise
         self._blocks, self._moved_at_s = 0, time.monotonic()
         self._told_faults.clear()
-        self._observe()
 
     def _order(self, line: str) -> None:
         assert self._engine is not None  # noqa: S101
@@ -248,31 +245,7 @@ class Supervisor:
                 self._told_faults.add(place)
                 self._tell(f"unit '{unit}' is bypassed: it {FAULTS[faults[place]]}")
 
-    def _observe(self) -> None:
-        """Count JACK's own xruns, as a client that plays nothing."""
-        jack = jack_module() if self.system == "jack" else None
-        self._close_observer()
-        if jack is None:
-            return
-        try:
-            self._observer = jack.Client("voicer-watch", no_start_server=True)
-        except jack.JackError:
-            self._observer = None
-            return
-        self._observer.set_xrun_callback(self._count_xrun)
-        self._observer.activate()
-
-    def _count_xrun(self, _delay_us: float) -> None:
-        """Thread: JACK's notifications."""
-        self.xruns += 1
-
-    def _close_observer(self) -> None:
-        if self._observer is not None:
-            self._observer.close()
-            self._observer = None
-
     def _end_engine(self) -> None:
-        self._close_observer()
         engine, self._engine = self._engine, None
         if engine is None:
             return
