@@ -13,7 +13,7 @@ class Remark:
     """One thing worth knowing about a circuit."""
 
     about: str
-    """``folding``, ``clock`` or ``runaway``."""
+    """``folding``, ``images``, ``clock`` or ``runaway``."""
     line: str
 
 
@@ -31,19 +31,26 @@ def _runaway(circuit: Circuit) -> tuple[Remark, ...]:
 
 
 def _folding(circuit: Circuit) -> tuple[Remark, ...]:
-    """The sample rate of a line must exceed twice the highest frequency let in (the sampling theorem)."""
-    cutoff_hz = half_power_hz(circuit.anti_alias)
-    for what, clock_hz in (
-        (f"at {circuit.time_s * 1e3:g} ms", circuit.clock_hz),
-        (f"at the longest {circuit.longest_s * 1e3:g} ms", circuit.slowest_clock_hz),
-    ):
-        if cutoff_hz > clock_hz / 2:
-            line = (
-                f"folds {what}: the clock is {clock_hz / 1e3:.2f} kHz, which serves up to {clock_hz / 2e3:.2f} kHz, "
-                f"and the anti-alias filter lets {cutoff_hz / 1e3:.2f} kHz in; lower its cutoff to "
-                f"{clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or take more stages"
-            )
-            return (Remark("folding", line),)
+    """The sample rate of a line must exceed twice the highest frequency let in (the sampling theorem).
+
+    Told for the present time if it folds there, else for the longest if it folds there.
+    """
+    anti_alias_hz, reconstruction_hz = half_power_hz(circuit.anti_alias), half_power_hz(circuit.reconstruction)
+    for time_s, clock_hz in ((circuit.time_s, circuit.clock_hz), (circuit.longest_s, circuit.slowest_clock_hz)):
+        span = (
+            f"at {time_s * 1e3:g} ms the clock is {clock_hz / 1e3:.2f} kHz, which serves up to "
+            f"{clock_hz / 2e3:.2f} kHz, and the"
+        )
+        remedy = f"lower it to {clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or take more stages"
+        found = []
+        if anti_alias_hz > clock_hz / 2:
+            line = f"folds: {span} anti-alias filter lets in {anti_alias_hz / 1e3:.2f} kHz; {remedy}"
+            found.append(Remark("folding", line))
+        if reconstruction_hz > clock_hz / 2:
+            line = f"images: {span} reconstruction filter lets out {reconstruction_hz / 1e3:.2f} kHz; {remedy}"
+            found.append(Remark("images", line))
+        if found:
+            return tuple(found)
     return ()
 
 
