@@ -141,6 +141,7 @@ def _summary(session: Session, player: Supervisor) -> dict[str, Any]:
         "realtime_priority": report.realtime,
         "blocks": report.blocks,
         "late_blocks": report.late,
+        "gaps": report.gaps,
         "xruns": report.xruns,
         "driver_overruns": report.overruns,
         "restarts": player.restarts,

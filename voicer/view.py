@@ -39,7 +39,8 @@ class View:
         return (
             f"{self.session.name} {self.session.voicing.delay.time_ms:.0f} ms clock {circuit.clock_hz / 1e3:.2f} kHz "
             f"loop {circuit.loop_gain(circuit.clock_hz):.2f} in {_db(report.in_peak):.0f} dB out "
-            f"{_db(report.out_peak):.0f} dB blocks {report.blocks} late {report.late} xruns {report.xruns}"
+            f"{_db(report.out_peak):.0f} dB blocks {report.blocks} late {report.late} gaps {report.gaps} "
+            f"xruns {report.xruns}"
         )
 
     def _title(self) -> Text:
@@ -95,7 +96,7 @@ class View:
         if recent.size:
             told += f", block {np.median(recent):.0f} µs, p99 {np.percentile(recent, 99):.0f} of {block_us:.0f}"
         priority = f"priority {report.realtime}" if report.realtime else "NO real-time priority"
-        return f"{told}, late {report.late}, xruns {report.xruns}, {priority}"
+        return f"{told}, late {report.late}, gaps {report.gaps}, xruns {report.xruns}, {priority}"
 
 
 def _db(peak: float) -> float:

@@ -167,7 +167,7 @@ def _play_portaudio(
         block(None, outdata, frames, at, status)
 
     def block(indata: Any, outdata: Any, _frames: int, _time: Any, status: Any) -> None:
-        if status:
+        if status and graph.is_settled:
             link.head["overruns"] += 1
         graph.take_input(indata[:, 0] if live else silence)
         server.process()

@@ -28,6 +28,9 @@ from voicer.host.units import GraphUnit
 OUTPUTS = 2
 """Both outputs carry the same signal."""
 
+JACK_CLIENT = "voicer-audio"
+"""Its ports are ``input_1``, ``output_1`` and ``output_2``; the MIDI port stands under ``voicer``."""
+
 _PEAK_FALL_S = 0.3
 _SETTLED_AFTER = 100  # blocks before lateness is counted: the driver's own start
 _PRIORITY = 70  # asked for where the driver's thread has no real-time priority of its own
@@ -148,6 +151,11 @@ class Graph:
         self._keep += [before.fill_from(source), pyo.CallAlways(work)]
         return after.read()
 
+    @property
+    def is_settled(self) -> bool:
+        """Whether the driver's own start is over and what goes wrong counts. Thread: audio."""
+        return self._blocks > _SETTLED_AFTER
+
     def take_input(self, block: NDArray[np.float32]) -> None:
         """Put a block where the driver would have put it (servers that are stepped). Thread: audio."""
         self._input[:] = block
@@ -189,10 +197,11 @@ class Graph:
         note_block(self._heard, self._played, self._peaks, self._fall, link.scope, self._blocks * self.frames)
         now_ns = perf_counter_ns()
         link.block_times_us[self._blocks % BLOCK_TIMES] = (now_ns - self._begun_ns) / 1e3
-        if self._blocks > _SETTLED_AFTER:
-            gap_ns = self._begun_ns - self._last_ns
-            if now_ns - self._begun_ns > self._length_ns or gap_ns > 2.5 * self._length_ns:
+        if self.is_settled:
+            if now_ns - self._begun_ns > self._length_ns:
                 head["late"] += 1
+            if self._begun_ns - self._last_ns > 2.5 * self._length_ns:
+                head["gaps"] += 1
         self._last_ns = self._begun_ns
         for j, slot in enumerate(self._rack.slots):
             if slot.fault:
@@ -210,7 +219,7 @@ def _floats_at(address: str, count: int) -> Any:
 def make_server(sample_rate_hz: float, frames: int, audio: str) -> Any:
     """A pyo server, silent on the terminal and not booted: ``jack``, or ``manual`` to be stepped. Thread: control."""
     server = pyo.Server(
-        sr=sample_rate_hz, nchnls=OUTPUTS, ichnls=1, buffersize=frames, duplex=1, audio=audio, jackname="voicer"
+        sr=sample_rate_hz, nchnls=OUTPUTS, ichnls=1, buffersize=frames, duplex=1, audio=audio, jackname=JACK_CLIENT
     )
     server.setVerbosity(0)
     server.deactivateMidi()

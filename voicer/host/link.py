@@ -30,7 +30,8 @@ _HEAD = np.dtype(
     [
         ("sequence", "i8"),  # of the numbers; odd while they are being written
         ("blocks", "i8"),  # played so far
-        ("late", "i8"),  # blocks that took longer than they last, or came after a gap
+        ("late", "i8"),  # blocks that took longer than they last
+        ("gaps", "i8"),  # blocks that were asked for over 2.5 block lengths after the one before, by whosever fault
         ("realtime", "i8"),  # priority of the audio thread, 0 without
         ("overruns", "i8"),  # told by PortAudio
         ("xruns", "i8"),  # told by the JACK server, whoever caused them
@@ -52,6 +53,7 @@ class Report:
 
     blocks: int
     late: int
+    gaps: int
     realtime: int
     overruns: int
     xruns: int
@@ -121,6 +123,7 @@ class Link:
         return Report(
             int(head["blocks"]),
             int(head["late"]),
+            int(head["gaps"]),
             int(head["realtime"]),
             int(head["overruns"]),
             int(head["xruns"]),
@@ -137,7 +140,7 @@ class Link:
 
     def clear_report(self) -> None:
         """Forget what an engine that is gone had told. Thread: control (host), no engine running."""
-        self.head["blocks"] = self.head["late"] = self.head["realtime"] = 0
+        self.head["blocks"] = self.head["late"] = self.head["gaps"] = self.head["realtime"] = 0
         self.head["overruns"] = self.head["xruns"] = 0
         self.head["faults"] = 0
         self.head["in_peak"] = self.head["out_peak"] = 0.0
