@@ -91,8 +91,8 @@ class Filters(_Section):
     """The filters around the line."""
 
     low_cut_hz: Annotated[float, _span(10, 500, "Hz", "coupling high-pass, -3 dB point")] = 70.0
-    anti_alias: LowPass = LowPass(order=3, cutoff_hz=3100.0)
-    reconstruction: LowPass = LowPass(order=5, cutoff_hz=2900.0)
+    anti_alias: LowPass = LowPass(order=3, cutoff_hz=2500.0)
+    reconstruction: LowPass = LowPass(order=5, cutoff_hz=2400.0)
 
 
 class Compander(_Section):

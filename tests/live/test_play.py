@@ -177,7 +177,8 @@ def test_no_dropouts_beside_a_busy_process(jackd: Jackd, guitar: NDArray[Any], t
     v = take.voicer
     told(
         f"{v['blocks']} blocks, late {v['late_blocks']}, gaps {v['gaps']}, xruns {v['xruns']}, "
-        f"block time p50 {v['block_time_us_p50']:.0f} µs p99 {v['block_time_us_p99']:.0f} ({v['block_time_p99_share']:.1%}) max {v['block_time_us_max']:.0f} "
+        f"block time p50 {v['block_time_us_p50']:.0f} µs p99 {v['block_time_us_p99']:.0f} "
+        f"({v['block_time_p99_share']:.1%}) max {v['block_time_us_max']:.0f} "
         f"of {v['block_us']:.0f}, priority {v['realtime_priority']}"
     )
     assert v["late_blocks"] == 0

@@ -66,8 +66,8 @@ class DeviceClass:
 DEVICE_CLASSES = {
     512: DeviceClass(512, 8_000, 200_000, settling_s=1.4e-6),
     1024: DeviceClass(1024, 8_000, 180_000, settling_s=1.6e-6),
-    2048: DeviceClass(2048, 7_000, 130_000, settling_s=2.2e-6),
-    4096: DeviceClass(4096, 6_000, 100_000, settling_s=3.0e-6),
+    2048: DeviceClass(2048, 6_000, 130_000, settling_s=2.2e-6),
+    4096: DeviceClass(4096, 5_000, 100_000, settling_s=3.0e-6),
 }
 """By number of stages."""
 
