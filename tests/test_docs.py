@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+
 from voicer.cli import app
 from voicer.library import parse
 

@@ -42,9 +42,7 @@ CeilingDb = Annotated[float, typer.Option("--ceiling-db", min=-40.0, max=0.0, he
 def main() -> None:
     """Entry point of the ``voicer`` command."""
     try:
-        app(standalone_mode=False)
-    except typer.Exit as leave:
-        sys.exit(leave.exit_code)
+        sys.exit(app(standalone_mode=False))  # None, or the code a command left with
     except typer.Abort:
         sys.exit(130)
     except KeyboardInterrupt:

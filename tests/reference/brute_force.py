@@ -344,7 +344,7 @@ def _read_between(x: Array, positions: Array) -> Array:
     fraction = positions - before
     weights = np.ones((len(positions), len(INTERPOLATION_POINTS)))
     for column, point in enumerate(INTERPOLATION_POINTS):
-        for other in INTERPOLATION_POINTS[INTERPOLATION_POINTS != point]:
+        for other in INTERPOLATION_POINTS[point != INTERPOLATION_POINTS]:
             weights[:, column] *= (fraction - other) / (point - other)
     return np.asarray(np.sum(weights * x[before[:, None] + INTERPOLATION_POINTS], axis=1))
 

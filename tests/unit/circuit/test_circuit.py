@@ -25,7 +25,7 @@ def voicing(**changes: object) -> Voicing:
      (4096, 20_480, 0.1), (4096, 10_240, 0.2), (4096, 3413.3333333, 0.6)],
 )  # fmt: skip
 def test_clock_law(stages: int, clock_hz: float, delay_s: float) -> None:
-    """t = N / (2 fc): 300 ms and 10 ms as in Raffel's seminar slides of 2010, the rest computed."""
+    """T = N / (2 fc): 300 ms and 10 ms as in Raffel's seminar slides of 2010, the rest computed."""
     assert line_delay_s(stages, clock_hz) == pytest.approx(delay_s, rel=1e-9)
 
 

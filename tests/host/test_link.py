@@ -1,0 +1,51 @@
+"""The shared memory between host and engine."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import numpy as np
+
+from voicer.host.link import Link
+
+HAMMER = """
+import sys, numpy as np
+from voicer.host.link import Link
+link = Link.attach(sys.argv[1])
+print("ready", flush=True)
+for value in range(1, 30001):
+    link.write(0, np.full(900, float(value)))
+"""
+
+
+def test_numbers_are_never_torn() -> None:
+    """While another process writes as fast as it can, each set that is read is one whole set, none older than the last."""
+    link = Link.create()
+    writer = subprocess.Popen([sys.executable, "-c", HAMMER, str(link.path)], stdout=subprocess.PIPE, text=True)
+    assert writer.stdout
+    assert writer.stdout.readline() == "ready\n"
+    into, last, taken = np.zeros(900), 0.0, 0
+    while last < 30_000:
+        if link.read_new(into):
+            assert np.all(into == into[0])
+            assert into[0] >= last
+            last, taken = into[0], taken + 1
+    writer.wait()
+    writer.stdout.close()
+    link.close(remove=True)
+    assert taken > 100
+
+
+def test_what_was_read_is_not_new_any_more() -> None:
+    """A set is taken once; a half-written one (odd counter) not at all."""
+    link, into = Link.create(), np.zeros(4)
+    assert not link.read_new(into)
+    link.write(1, np.array([7.0, 8.0]))
+    assert link.read_new(into)
+    assert into.tolist() == [0, 7, 8, 0]
+    assert not link.read_new(into)
+    link.head["sequence"] += 1
+    assert not link.read_new(into)
+    link.close(remove=True)
+    assert not link.path.exists()

@@ -1,0 +1,97 @@
+"""Whatever comes in and however the parameters jump, what leaves is a number under the ceiling."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import voicer
+from tests.fuzz.strategies import voicings
+from voicer.circuit import design
+from voicer.dsp.ceiling import CEILING_DB, Ceiling, ceiling_numbers, is_finite
+from voicer.dsp.coefficients import echo_coefficients
+from voicer.dsp.echo import Echo
+from voicer.errors import CircuitError
+from voicer.voicing import Voicing
+
+RATE_HZ = 48_000
+CEILING = 10 ** (CEILING_DB / 20)
+AWKWARD = [np.nan, np.inf, -np.inf, 1e300, -1e300, 1.0, -1.0, 5e-324, 0.0]
+
+
+def rough_input(rng: np.random.Generator, frames: int) -> Any:
+    """Full-scale squares, noise and silence with numbers that are none strewn in."""
+    kind = rng.integers(0, 3)
+    square = np.where(np.arange(frames) // int(rng.integers(5, 400)) % 2, 1.0, -1.0)
+    x = [square, rng.standard_normal(frames) * 3, np.zeros(frames)][kind]
+    places = rng.integers(0, frames, frames // 50)
+    x[places] = rng.choice(AWKWARD, places.size)
+    return x
+
+
+@settings(max_examples=60, derandomize=True, deadline=None)
+@given(st.lists(voicings(), min_size=1, max_size=5), st.integers(0, 2**31))
+def test_output_is_a_number_under_the_ceiling(made: list[Voicing], seed: int) -> None:
+    """Random voicings one after the other in mid-stream, at block lengths of any kind."""
+    rng = np.random.default_rng(seed)
+    sets = []
+    for voicing in made:
+        try:
+            sets.append(echo_coefficients(design(voicing), RATE_HZ))
+        except CircuitError:
+            continue
+    if not sets:
+        return
+    echo, ceiling = Echo(sets[0], RATE_HZ), Ceiling(ceiling_numbers(CEILING_DB, RATE_HZ))
+    for numbers in sets * 2:
+        echo.glide_to(numbers)
+        for _ in range(6):
+            x = rough_input(rng, int(rng.integers(1, 900)))
+            y = np.empty_like(x)
+            echo.process(x, y)
+            ceiling.process(y, y)
+            assert np.all(np.abs(y) <= CEILING)
+
+
+def test_ceiling_changes_nothing_below_it() -> None:
+    """A signal under the ceiling passes bit for bit; one above is held and comes back slowly."""
+    ceiling = Ceiling(ceiling_numbers(-6, RATE_HZ))
+    quiet, loud = 0.4 * np.ones(100), 3.0 * np.ones(100)
+    y = np.empty(100)
+    ceiling.process(quiet, y)
+    assert np.array_equal(y, quiet)
+    ceiling.process(loud, y)
+    assert np.abs(y).max() == pytest.approx(10 ** (-6 / 20), rel=1e-12)
+    ceiling.process(quiet, y)
+    assert np.all(np.diff(y) > 0)
+    assert y[0] < 0.1
+
+
+@pytest.mark.parametrize("value", AWKWARD[:5])
+def test_no_number_is_seen(value: float) -> None:
+    """`is_finite` tells the rack about what no output may hold, and about sums without end."""
+    x = np.zeros(64)
+    assert is_finite(x)
+    x[17] = value
+    assert not is_finite(x)
+
+
+@pytest.mark.long
+def test_an_hour_of_the_runaway() -> None:
+    """An hour of it, rendered: a number and under the ceiling throughout, and still sounding at the end."""
+    circuit = design(voicer.load("storm-bell").changed({"repeats.feedback": 1.4, "output.level_db": 12}))
+    echo = Echo(echo_coefficients(circuit, RATE_HZ), RATE_HZ)
+    ceiling = Ceiling(ceiling_numbers(CEILING_DB, RATE_HZ))
+    x = np.zeros(60 * RATE_HZ)
+    x[:RATE_HZ] = 0.5 * np.sin(2 * np.pi * 220 / RATE_HZ * np.arange(RATE_HZ))
+    y = np.empty_like(x)
+    for _ in range(60):
+        echo.process(x, y)
+        ceiling.process(y, y)
+        x[:] = 0
+        assert np.abs(y).max() <= CEILING
+    assert np.sqrt(np.mean(y[-RATE_HZ:] ** 2)) > 0.1

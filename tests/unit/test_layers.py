@@ -1,0 +1,85 @@
+"""Who may import whom, and what a light import may cost."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import voicer
+
+ROOT = Path(__file__).parent.parent.parent
+PACKAGE = ROOT / "voicer"
+LEVELS = {
+    "errors": -1, "resources": 0, "toml_text": 0, "recording": 0, "voicing": 1, "circuit": 2, "dsp": 3,
+    "library": 4, "bench": 4, "host": 5, "control": 5, "session": 6, "view": 7, "demo": 7, "live": 8, "cli": 9,
+    "__main__": 10, "__init__": 10,
+}  # fmt: skip
+"""An import may go to a lower level, or stay in its room; never between two rooms of one level."""
+
+ONLY = {"pyo": "host", "jack": "host", "sounddevice": "host", "rtmidi": "control", "mido": "control", "numba": "dsp"}
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    first = path.relative_to(PACKAGE).parts[0]
+    return first.removesuffix(".py")
+
+
+def imported(path: Path) -> list[str]:
+    names = []
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names += [f"voicer.{alias.name}" for alias in node.names] if node.module == "voicer" else [node.module]
+    return names
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_go_down(path: Path) -> None:
+    """Faces, session, live, work, sound, electronics, vocabulary: an arrow goes down that list or stays inside."""
+    room = room_of(path)
+    for name in imported(path):
+        parts = name.split(".")
+        if parts[0] in ONLY:
+            assert room == ONLY[parts[0]], f"{name} in {path}"
+        if parts[0] == "voicer" and len(parts) > 1 and parts[1] in LEVELS and room != "__init__":
+            inside = parts[1] == room
+            assert inside or LEVELS[parts[1]] < LEVELS[room], f"{name} in {path}"
+
+
+def test_a_light_import_loads_no_heavy_package() -> None:
+    """`import voicer` in a fresh interpreter brings neither sound, MIDI, compiler nor plots."""
+    heavy = ["numba", "pyo", "rtmidi", "mido", "jack", "sounddevice", "scipy", "matplotlib", "numpy", "soundfile"]
+    code = f"import sys, voicer; print([name for name in {heavy} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_the_door_shows_seven_names() -> None:
+    """What `import voicer` promises, and that each is there."""
+    expected = ["Circuit", "VoicerError", "Voicing", "design", "load", "render", "save"]
+    assert sorted(voicer.__all__) == expected
+    assert all(getattr(voicer, name) for name in expected)
+    with pytest.raises(AttributeError, match="nothing"):
+        _ = voicer.nothing
+
+
+def test_every_test_states_its_rule() -> None:
+    """Each test function has a docstring."""
+    silent = [
+        f"{path.name}:{node.name}"
+        for path in sorted((ROOT / "tests").rglob("test_*.py"))
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test_") and not ast.get_docstring(node)
+    ]
+    assert silent == []
+
+
+def test_every_module_says_what_it_is() -> None:
+    """Each module of the package begins with a docstring."""
+    assert [str(path) for path in MODULES if not ast.get_docstring(ast.parse(path.read_text()))] == []

@@ -1,0 +1,135 @@
+"""What a knob, a button and a program change do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import voicer
+from voicer import library
+from voicer.control.maps import Move, Press, Recall
+from voicer.dsp.coefficients import named
+from voicer.session import Session
+
+
+class Ear:
+    """Takes what a session sends, as an engine would."""
+
+    rack = ("echo", "ceiling")
+    sample_rate_hz = 48_000.0
+
+    def __init__(self) -> None:
+        self.heard: list[np.ndarray] = []
+
+    def send(self, unit: str, numbers: np.ndarray) -> None:
+        assert unit == "echo"
+        self.heard.append(numbers)
+
+
+@pytest.fixture
+def ear() -> Ear:
+    return Ear()
+
+
+@pytest.fixture
+def session(ear: Ear) -> Session:
+    made = Session("harbour-dusk", voicer.load("harbour-dusk"))
+    made.play_through(ear)
+    return made
+
+
+def lines(session: Session, *events: object) -> list[str]:
+    return [said.line for said in session.handle(list(events))]
+
+
+def test_moves_of_one_look_are_heard_together(session: Session, ear: Ear) -> None:
+    """Two knobs turned between two looks make one set of numbers, and one changed voicing."""
+    assert lines(session, Move("delay.time_ms", 200.0), Move("output.blend", 0.7)) == []
+    assert len(ear.heard) == 1
+    assert (session.voicing.delay.time_ms, session.voicing.output.blend) == (200.0, 0.7)
+    assert named(ear.heard[0])["wet"] == pytest.approx(0.7)
+    assert session.changed
+
+
+def test_a_move_that_does_not_fit_changes_nothing(session: Session, ear: Ear) -> None:
+    """The refusal is told in the voicing's own words; what plays goes on."""
+    before = session.voicing
+    told = session.handle([Move("delay.time_ms", 5.0)])
+    assert told[0].bad
+    assert told[0].line.startswith("delay.time_ms must be within shortest_ms..longest_ms = 25..550 ms (got 5)")
+    assert (session.voicing, ear.heard) == (before, [])
+
+
+def test_no_circuit_no_change(session: Session, ear: Ear) -> None:
+    """A voicing that cannot be built is refused before anything is sent."""
+    before = session.circuit
+    told = session.handle([Move("filters.reconstruction.cutoff_hz", 200.0), Move("filters.anti_alias.order", 6),
+                           Move("line.stages", 512), Move("line.devices", 1), Move("delay.shortest_ms", 2.0)])  # fmt: skip
+    assert told[0].bad
+    assert session.circuit is before
+    assert ear.heard == []
+
+
+def test_tap_tempo_keeps_to_the_span(session: Session) -> None:
+    """Taps 250 ms apart set 250 ms; taps 2 s apart the longest the time control has."""
+    assert lines(session, Press("tap-tempo", 10.0), Press("tap-tempo", 10.25)) == ["tap again", "tapped 250 ms"]
+    assert lines(session, Press("tap-tempo", 20.0), Press("tap-tempo", 22.0)) == ["tap again", "tapped 550 ms"]
+    assert session.voicing.delay.time_ms == 550
+
+
+def test_modulation_goes_round_and_its_rate_fits(session: Session) -> None:
+    """Chorus, vibrato, off and round again; the rate is moved into each mode's range."""
+    seen = []
+    for _ in range(3):
+        told = lines(session, Press("modulation-mode"))
+        seen.append((told[0], session.voicing.modulation.rate_hz))
+    assert seen == [("modulation vibrato", 2.0), ("modulation off", 2.0), ("modulation chorus", 2.0)]
+
+
+def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, voicer_home: Path) -> None:
+    """Through all that can be played, and back to the first."""
+    (voicer_home / "voicings").mkdir(parents=True)
+    (voicer_home / "voicings" / "broken.toml").write_text("schema = 2\nname = 3\n")
+    names = [entry.name for entry in library.listing() if entry.error is None]
+    assert "broken" not in names
+    seen = [lines(session, Press("next-voicing"))[0] for _ in names]
+    assert seen == [f"voicing '{name}'" for name in [*names[1:], names[0]]]
+    assert lines(session, Press("previous-voicing")) == [f"voicing '{names[-1]}'"]
+
+
+def test_a_recall_plays_the_voicing_of_the_slot(session: Session, ear: Ear) -> None:
+    """Slot 2 is Lamp Lane; an empty slot is told and changes nothing."""
+    assert lines(session, Recall(2)) == ["voicing 'lamp-lane'"]
+    assert session.voicing == voicer.load("lamp-lane")
+    assert lines(session, Recall(99))[0].startswith("slot 99 holds no voicing")
+    assert session.name == "lamp-lane"
+
+
+def test_save_tells_when_it_stands_before_a_shipped_one(session: Session) -> None:
+    """The file is the voicing, under the name it was called up by; shadowing a shipped voicing is never silent."""
+    session.set({"repeats.feedback": 0.8})
+    told = lines(session, Press("save"))
+    assert told == ["saved as 'harbour-dusk' (your own now stands before the shipped one)"]
+    assert voicer.load("harbour-dusk") == session.voicing
+    assert not session.changed
+
+
+def test_a_voicing_from_a_file_is_saved_under_its_title(tmp_path: Path) -> None:
+    """A path is no name: the copy in the library is called after its title."""
+    path = tmp_path / "x.toml"
+    path.write_text('schema = 2\nname = "Pier Nine"\n')
+    session = Session(str(path), voicer.load(path))
+    assert lines(session, Press("save")) == ["saved as 'pier-nine'"]
+    assert voicer.load("pier-nine") == session.voicing
+
+
+@pytest.mark.parametrize(("action", "wet"), [("bypass", 0.0), ("bypass-tail", 0.45)])
+def test_bypass(session: Session, ear: Ear, action: str, wet: float) -> None:
+    """Off at once, or off with the repeats left to ring; the dry signal at full level; then on again."""
+    assert lines(session, Press(action)) == ["echo bypassed"]
+    off = named(ear.heard[-1])
+    assert (off["send"], off["dry"], off["wet"]) == (0.0, 1.0, pytest.approx(wet))
+    assert lines(session, Press(action)) == ["echo on"]
+    assert named(ear.heard[-1])["send"] == 1.0
