@@ -59,7 +59,9 @@ def test_a_shipped_voicing_says_every_value_and_comments_it(name: str) -> None:
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_shipped_voicing_keeps_its_filters_below_half_the_clock(name: str) -> None:
-    """At its set time both cutoffs lie at 1/4..1/2 of the clock; the grainy one is above, and says so."""
+    """At its set time both cutoffs lie at 1/4..1/2 of the clock; the grainy one is above, and says so; the room is
+    below, as its low filters blur the clicks.
+    """
     voicing = load(name)
     clock_hz = voicing.line.stages * voicing.line.devices / 2 / voicing.delay.time_ms * 1e3
     ratios = [
@@ -70,7 +72,7 @@ def test_a_shipped_voicing_keeps_its_filters_below_half_the_clock(name: str) -> 
         assert min(ratios) > 0.5
         assert "fold" in voicing.notes
     else:
-        assert min(ratios) > 0.25
+        assert min(ratios) > (0.05 if name == "net-loft" else 0.25)
         assert max(ratios) < 0.5
 
 
