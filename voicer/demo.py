@@ -23,7 +23,7 @@ from voicer.host.stepped import SteppedEngine
 from voicer.host.units import DEFAULT_RACK
 from voicer.resources import assets
 from voicer.session import Session
-from voicer.toml_text import write_atomically
+from voicer.text_file import write_atomically
 
 VOICING = "harbour-dusk"
 TAIL_S = 8.0

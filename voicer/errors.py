@@ -19,6 +19,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+LONGEST_LINE = 400
+"""Characters of a user's text that a message repeats at most."""
+
 
 class VoicerError(Exception):
     """Root of all errors voicer raises on purpose; ``str()`` is the one line to print.
@@ -68,3 +71,9 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     if near:
         return f"did you mean '{near[0]}'?"
     return "known are " + ", ".join(choices) if choices else ""
+
+
+def one_line(text: str) -> str:
+    """Text of a user's file made fit to print: unprintable characters escaped, and of a bearable length."""
+    safe = "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
+    return safe if len(safe) <= LONGEST_LINE else safe[: LONGEST_LINE - 1] + "…"

@@ -1,7 +1,7 @@
 """What a voicing is: one echo sound in the trade's own units, checked.
 
-Pure vocabulary: pydantic models, ranges and cross-checks. No numpy, no files. The field names are the
-keys of the voicing file; every number carries its unit in its name.
+Pure vocabulary: pydantic models, ranges and cross-checks. No numpy, and nothing is read or written. The field names
+are the keys of the voicing file; every number carries its unit in its name.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from voicer.errors import VoicingError, did_you_mean
+from voicer.toml_text import explain_error
 
 SCHEMA = 2
 """Number of the voicing file's form that this version writes; `library.migration` reads the older ones."""
@@ -270,38 +271,8 @@ def validated(data: dict[str, Any]) -> Voicing:
     try:
         return Voicing.model_validate(data)
     except ValidationError as error:
-        _, what, remedy = explain(error)
+        _, what, remedy = explain_error(error, Voicing)
         raise VoicingError(what, remedy=remedy) from error
-
-
-def explain(error: ValidationError) -> tuple[str, str, str]:
-    """Turn pydantic's first complaint into (dotted key, what is wrong with rule and value, remedy)."""
-    first = error.errors()[0]
-    key = ".".join(str(part) for part in first["loc"])
-    got = first["input"]
-    if first["type"] == "value_error":
-        what, _, remedy = str(first["ctx"]["error"]).partition("; ")
-        return key, what, remedy
-    if first["type"] == "extra_forbidden":
-        parent = key.rpartition(".")[0]
-        siblings = _siblings(parent)
-        return key, f"unknown key '{key}'", did_you_mean(key.rpartition(".")[2], siblings)
-    if first["type"] == "missing":
-        return key, f"{key} must be present (it is missing)", f"add a line '{key} = …'"
-    known = parameters().get(key)
-    if known is None:
-        return key, f"{key} {first['msg'][0].lower()}{first['msg'][1:]} (got {got!r})", ""
-    return key, f"{key} must be {known.rule} (got {_shown(got)})", ""
-
-
-def _shown(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else repr(value)
-
-
-def _siblings(parent: str) -> list[str]:
-    inside = f"{parent}." if parent else ""
-    names = [key.removeprefix(inside).split(".")[0] for key in parameters() if key.startswith(inside)]
-    return list(dict.fromkeys(names))
 
 
 def _walk(model: type[BaseModel], prefix: str, found: dict[str, Parameter]) -> None:

@@ -11,16 +11,9 @@ import pytest
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from voicer.errors import FileError
-from voicer.toml_text import (
-    LARGEST_BYTES,
-    dotted,
-    explain_value,
-    key_places,
-    line_of,
-    load_text,
-    read_model,
-    write_atomically,
-)
+from voicer.text_file import LARGEST_BYTES, load_text, write_atomically
+from voicer.toml_places import key_places, line_of
+from voicer.toml_text import dotted, explain_value, read_model
 
 if TYPE_CHECKING:
     from pathlib import Path

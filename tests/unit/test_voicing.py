@@ -52,7 +52,7 @@ def test_each_number_is_refused_just_outside_its_range(key: str) -> None:
     for value in (known.low - 0.5, known.high + 0.5, float("nan"), float("inf")):
         with pytest.raises(VoicingError) as caught:
             DEFAULT.changed({key: value})
-        assert str(caught.value) == f"{key} must be {known.rule} (got {value:g})"
+        assert str(caught.value) == f"{key} must be {known.rule} (got {value!r})"
 
 
 CROSS_CHECKS: list[tuple[dict[str, Any], str]] = [

@@ -14,7 +14,8 @@ from voicer.control.mapfile import Action, Button, Control, MapFile
 from voicer.control.messages import FINE_OFFSET, ControlChange, Fine, Message, fraction
 from voicer.errors import FileError, did_you_mean
 from voicer.library.home import home
-from voicer.toml_text import load_text, read_model
+from voicer.text_file import load_text
+from voicer.toml_text import read_model
 from voicer.voicing import RATE_SPAN_HZ, parameter
 
 if TYPE_CHECKING:

@@ -9,10 +9,10 @@ import json
 import re
 from typing import TYPE_CHECKING, Any
 
-from voicer.toml_text import key_places
+from voicer.toml_places import key_places
 
 if TYPE_CHECKING:
-    from voicer.toml_text import Loc, Place
+    from voicer.toml_places import Loc, Place
 
 Edit = tuple[int, int, str]
 """Start and end of what is replaced, and what comes in its place."""

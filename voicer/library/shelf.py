@@ -14,7 +14,7 @@ from voicer.library.form import parse, to_text
 from voicer.library.names import checked_name, slug, slug_to_save_under
 from voicer.library.slots import shipped_slots, slots
 from voicer.resources import presets
-from voicer.toml_text import load_text, write_atomically
+from voicer.text_file import load_text, write_atomically
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable

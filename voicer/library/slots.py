@@ -12,7 +12,9 @@ from voicer.errors import FileError
 from voicer.library import home
 from voicer.library.edits import with_value
 from voicer.resources import presets
-from voicer.toml_text import key_places, load_text, read_model, write_atomically, wrong_value
+from voicer.text_file import load_text, write_atomically
+from voicer.toml_places import key_places
+from voicer.toml_text import read_model, wrong_value
 
 LAST_SLOT = 127
 """Program numbers of a controller go from 0 to this."""
