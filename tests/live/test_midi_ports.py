@@ -19,6 +19,7 @@ from voicer.voicing import Voicing
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from tests.conftest import Jackd
     from voicer.control.ports import MidiInputs
 
 VOICING = Voicing(name="Quay")
@@ -113,15 +114,10 @@ class Player:
 
 
 @pytest.fixture
-def player() -> Iterator[Player]:
-    """A JACK client with two MIDI outputs; without a server the test skips, or fails where CI is true."""
+def player(jackd: Jackd) -> Iterator[Player]:
+    """A JACK client with two MIDI outputs on the private server."""
     made = Player()
-    if not made.greeting.isdecimal():
-        made.close()
-        reason = "needs a JACK server and JACK-Client; install the package jackd2 and run: jackd -d dummy"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
+    assert made.greeting.isdecimal()
     yield made
     made.close()
 
