@@ -48,6 +48,10 @@ SEGMENT = 16
 GLIDE_SEGMENTS = 12
 """A new set of coefficients is reached in this many segments: 4 ms at 48 kHz."""
 
+CLOCK_GLIDE_SEGMENTS = 60
+"""A new clock is reached in this many segments: 20 ms at 48 kHz. A controller sends a step every 5 to 20 ms; a clock
+that followed each at once would bend the pitch in steps."""
+
 _REACH = BRIDGE_TAPS // 2
 _HALF = RATE_TAPS // 2
 _PHASE = RATE_TAPS // 2  # taps of the rate filter's odd phase
@@ -73,6 +77,7 @@ _INTS = np.dtype(
         ("filled", "i8"),  # next tick to be given its sample
         ("event", "i8"),  # next edge of the clock, in half periods of ``phase``
         ("glide", "i8"),  # segments left until the target is reached
+        ("clock_glide", "i8"),  # the same for the clock
         ("refill", "i8"),  # segments left of the fade around a line that changes its length
         ("noise", "u8"),  # state of the noise source
     ]
@@ -121,7 +126,7 @@ _kernel = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"
 @_kernel
 def _glide(c, target, flat, flat_target, i, line):
     """Bring the coefficients one segment nearer to their target; a line of another length starts empty."""
-    periods, devices, taps = c.periods, c.devices, max(c.taps, target.taps)
+    periods, devices, taps, clock = c.periods, c.devices, max(c.taps, target.taps), c.clock
     if i.refill == 0 and (periods != target.periods or devices != target.devices):
         i.refill = 2 * GLIDE_SEGMENTS
     if i.refill > 0:
@@ -134,7 +139,10 @@ def _glide(c, target, flat, flat_target, i, line):
         for j in range(flat.size):
             flat[j] += (flat_target[j] - flat[j]) * share
         i.glide -= 1
-    c.periods, c.devices = periods, devices
+    if i.clock_glide > 0:
+        clock += (target.clock - clock) / i.clock_glide
+        i.clock_glide -= 1
+    c.periods, c.devices, c.clock = periods, devices, clock
     c.taps = taps if i.glide > 0 else target.taps
 
 
@@ -588,9 +596,12 @@ class Echo:
         self.process(silence, silence)
 
     def glide_to(self, coefficients: NDArray[np.float64]) -> None:
-        """Move to other coefficients within 4 ms (at 48 kHz), without a click. Thread: audio."""
+        """Move to other coefficients within 4 ms, to another clock within 20 ms (at 48 kHz). Thread: audio."""
+        clock = self._target_named["clock"][0]
         self._target[:] = coefficients
         self._ints["glide"] = GLIDE_SEGMENTS
+        if self._target_named["clock"][0] != clock:
+            self._ints["clock_glide"] = CLOCK_GLIDE_SEGMENTS
 
     def process(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
         """One block, sample values in and out [shape=(frames,)]; ``y`` may be ``x``. Thread: audio."""

@@ -105,6 +105,23 @@ def test_a_changed_gain_makes_no_click(change: dict[str, float]) -> None:
     assert GLIDE_SEGMENTS * SEGMENT + SEGMENT < 0.005 * RATE_HZ
 
 
+def test_a_turned_time_control_bends_the_pitch_evenly() -> None:
+    """Steps of a controller 15 ms apart: the clock never stands still between two, and never moves by more than the
+    steps call for; a message for another knob does not hold it up.
+    """
+    plain = LIVELY.changed({"modulation.mode": "off"})
+    echo, silence, clocks = Echo(numbers(plain), RATE_HZ), np.zeros(240), []
+    for step in range(20):
+        moved = plain.changed({"delay.time_ms": 35 + step, "output.level_db": -step / 10})
+        for part in range(3):
+            echo.glide_to(numbers(moved.changed({"output.blend": 0.4 + 0.01 * part})))
+            echo.process(silence, np.empty(240))
+            clocks.append(float(named(echo._flat)["clock"]))
+    falls = -np.diff(clocks[6:])
+    assert falls.min() > 0
+    assert falls.max() < 4 * falls.min()
+
+
 def test_the_kernel_is_compiled_once() -> None:
     """No further signature appears after the first block, whatever comes."""
     played(LIVELY, noise(500), [64])
