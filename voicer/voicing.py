@@ -10,7 +10,15 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from voicer.errors import VoicingError, did_you_mean
 from voicer.toml_text import explain_error
@@ -94,6 +102,13 @@ class Filters(_Section):
     low_cut_hz: Annotated[float, _span(10, 500, "Hz", "coupling high-pass, -3 dB point")] = 70.0
     anti_alias: LowPass = LowPass(order=3, cutoff_hz=2500.0)
     reconstruction: LowPass = LowPass(order=5, cutoff_hz=2400.0)
+
+    @field_validator("anti_alias", "reconstruction", mode="before")
+    @classmethod
+    def _what_is_left_out_is_the_filters_own(cls, given: Any, info: ValidationInfo) -> Any:
+        if isinstance(given, dict):
+            return cls.model_fields[str(info.field_name)].default.model_dump() | given
+        return given
 
 
 class Compander(_Section):

@@ -146,3 +146,10 @@ def test_an_error_is_one_line_of_its_parts(parts: dict[str, str], line: str) -> 
 def test_the_nearest_name_is_offered_or_all_there_are(name: str, known: list[str], hint: str) -> None:
     """A near name is offered, else the list, else nothing."""
     assert did_you_mean(name, known) == hint
+
+
+def test_a_filter_given_in_part_keeps_the_rest_of_its_own_defaults() -> None:
+    """A reconstruction filter of which only the cutoff is given is still of order 5."""
+    made = validated({"name": "Part", "filters": {"reconstruction": {"cutoff_hz": 2000}}})
+    assert (made.filters.reconstruction.order, made.filters.reconstruction.cutoff_hz) == (5, 2000)
+    assert made.filters.anti_alias == Voicing(name="Part").filters.anti_alias
