@@ -142,6 +142,7 @@ def _summary(session: Session, player: Supervisor) -> dict[str, Any]:
         "blocks": report.blocks,
         "late_blocks": report.late,
         "gaps": report.gaps,
+        "failed_blocks": report.errors,
         "xruns": report.xruns,
         "driver_overruns": report.overruns,
         "restarts": player.restarts,

@@ -112,7 +112,7 @@ class Session:
 
     def save(self) -> str:
         """Save the voicing into the player's folder under the name it was called up by."""
-        path = library.save(self.voicing, None if "/" in self.name else self.name)
+        path = library.save(self.voicing, None if library.is_path(self.name) else self.name)
         self.name = path.stem
         self._saved, self.changed = self.voicing, False
         own = " (your own now stands before the shipped one)" if library.entry(self.name).shadows_shipped else ""

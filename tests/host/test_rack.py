@@ -6,11 +6,18 @@ import subprocess
 import sys
 import textwrap
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
+from tests.live.measures import lag_frames
+from tests.live.players import RATE_HZ, clear_voicing, playing, record
 from voicer.errors import EngineError
 from voicer.host.units import rack_names
+
+if TYPE_CHECKING:
+    from tests.conftest import Jackd
 
 UNITS = '''
 """Units of another package."""
@@ -152,3 +159,25 @@ def test_an_entry_point_that_is_no_unit_is_refused(installed: Path) -> None:
     """A class of another kind under the group's name is named in the error."""
     done = play("echo,nounit", installed)
     assert "unit 'nounit' must be a BlockUnit or a GraphUnit" in done.stderr
+
+
+@pytest.mark.jack
+def test_units_of_another_package_in_the_live_engine(
+    jackd: Jackd, installed: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The engine's own process finds them too: the broken one is named to the player and bypassed, the pyo graph
+    halves the sound, and none of them makes the path a frame longer.
+    """
+    monkeypatch.setenv("PYTHONPATH", str(installed))
+    noise, takes = 0.1 * np.random.default_rng(3).standard_normal(RATE_HZ * 2), []
+    for rack in ("echo", "raises,echo,graph,half"):
+        with playing(str(clear_voicing(installed, blend=0.0)), "--rack", rack) as voicer_play:
+            takes.append(record(installed, noise, 2.0).recorded[RATE_HZ // 2 :])
+            voicer_play.terminate()
+            _, err = voicer_play.communicate(timeout=15)
+        told = "unit 'raises' is bypassed: it raised an error"
+        assert (told in err) == ("raises" in rack), err
+    plain, other = takes
+    assert np.abs(plain).max() > 0.1
+    assert lag_frames(plain, other) == pytest.approx(0, abs=0.01)
+    assert np.linalg.norm(other) / np.linalg.norm(plain) == pytest.approx(0.25, rel=0.01)

@@ -11,6 +11,8 @@ import voicer
 from voicer import library
 from voicer.control.maps import Move, Press, Recall
 from voicer.dsp.coefficients import named
+from voicer.host.stepped import SteppedEngine
+from voicer.host.units import DEFAULT_RACK
 from voicer.session import Session
 
 
@@ -88,6 +90,21 @@ def test_modulation_goes_round_and_its_rate_fits(session: Session) -> None:
     assert seen == [("modulation vibrato", 2.0), ("modulation off", 2.0), ("modulation chorus", 2.0)]
 
 
+def test_a_vibrato_too_fast_for_chorus_slows_down(session: Session) -> None:
+    """8 Hz is a vibrato's; going round to chorus it becomes the fastest chorus, 3 Hz, and stays it."""
+    session.set({"modulation.mode": "vibrato", "modulation.rate_hz": 8.0})
+    assert lines(session, Press("modulation-mode"), Press("modulation-mode")) == ["modulation off", "modulation chorus"]
+    assert (session.voicing.modulation.mode, session.voicing.modulation.rate_hz) == ("chorus", 3.0)
+
+
+def test_next_after_a_file_is_the_first_of_the_library(tmp_path: Path) -> None:
+    """A voicing from a path has no place among the names; the next one is the first of them."""
+    path = tmp_path / "x.toml"
+    path.write_text('schema = 2\nname = "Pier Nine"\n')
+    session = Session(str(path), voicer.load(path))
+    assert lines(session, Press("next-voicing")) == [f"voicing '{library.names()[0]}'"]
+
+
 def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, voicer_home: Path) -> None:
     """Through all that can be played, and back to the first."""
     (voicer_home / "voicings").mkdir(parents=True)
@@ -116,11 +133,15 @@ def test_save_tells_when_it_stands_before_a_shipped_one(session: Session) -> Non
     assert not session.changed
 
 
-def test_a_voicing_from_a_file_is_saved_under_its_title(tmp_path: Path) -> None:
-    """A path is no name: the copy in the library is called after its title."""
-    path = tmp_path / "x.toml"
-    path.write_text('schema = 2\nname = "Pier Nine"\n')
-    session = Session(str(path), voicer.load(path))
+@pytest.mark.parametrize("place", ["x.toml", "./x.toml", "{folder}/x.toml"])
+def test_a_voicing_from_a_file_is_saved_under_its_title(
+    place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A path, with or without a folder, is no name: the copy in the library is called after its title."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "x.toml").write_text('schema = 2\nname = "Pier Nine"\n')
+    path = place.format(folder=tmp_path)
+    session = Session(path, voicer.load(path))
     assert lines(session, Press("save")) == ["saved as 'pier-nine'"]
     assert voicer.load("pier-nine") == session.voicing
 
@@ -133,3 +154,29 @@ def test_bypass(session: Session, ear: Ear, action: str, wet: float) -> None:
     assert (off["send"], off["dry"], off["wet"]) == (0.0, 1.0, pytest.approx(wet))
     assert lines(session, Press(action)) == ["echo on"]
     assert named(ear.heard[-1])["send"] == 1.0
+
+
+@pytest.mark.parametrize(("action", "rings"), [("bypass", False), ("bypass-tail", True)])
+def test_repeats_after_bypass(action: str, rings: bool) -> None:
+    """A burst is in the line when the echo is bypassed: its repeats ring out with the tail and are cut without it;
+    what is played afterwards passes dry and gives no new repeat.
+    """
+    quiet = {"flaws.noise": 0, "flaws.clock_bleed": 0, "repeats.feedback": 0.6, "modulation.mode": "off"}
+    session = Session("quay-slap", voicer.load("quay-slap").changed(quiet))
+    engine = SteppedEngine(DEFAULT_RACK, 48_000, 64)
+    engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
+    session.play_through(engine)
+    period = round(48 * session.voicing.delay.time_ms)
+    burst = np.zeros(period)
+    burst[:480] = 0.3 * np.sin(2 * np.pi * 1000 / 48_000 * np.arange(480))
+    engine.play(burst)
+    session.handle([Press(action, 0.0)])
+    repeats = engine.play(np.zeros(2 * period))
+    engine.play(np.zeros(40 * period))
+    again = engine.play(np.concatenate((burst, np.zeros(2 * period))))
+    engine.stop()
+    peaks = [float(np.abs(part[480:]).max()) for part in np.split(repeats, 2)]
+    assert [peak > 0.02 for peak in peaks] == [rings, rings]
+    assert rings or max(peaks) < 1e-4
+    assert again[:480] == pytest.approx(burst[:480], abs=1e-3)
+    assert np.abs(again[period:]).max() < 1e-3

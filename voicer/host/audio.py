@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -72,6 +73,12 @@ def jack_server() -> JackServer | None:
         client.close()
 
 
+def no_jack_server() -> PortError:
+    """The error that says which JACK server was looked for and is not there."""
+    name = os.environ.get("JACK_DEFAULT_SERVER", "default")
+    return PortError(f"no JACK server '{name}' is running", remedy=START_JACK)
+
+
 def portaudio_devices() -> list[AudioDevice]:
     """Devices PortAudio can open; empty where its library is not installed or there are none."""
     try:
@@ -134,7 +141,7 @@ def chosen_system(wanted: str) -> System:
     """
     running = jack_server() is not None if wanted in ("auto", "jack") else False
     if wanted == "jack" and not running:
-        raise PortError("no JACK server 'default' is running", remedy=START_JACK)
+        raise no_jack_server()
     if running:
         return "jack"
     chosen_device(None)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.errors import EngineError, PortError, VoicerError
-from voicer.host.audio import START_JACK, chosen_device, jack_module, jack_server
+from voicer.host.audio import chosen_device, jack_module, jack_server, no_jack_server
 from voicer.host.link import Link
 from voicer.host.rack import Rack
 
@@ -96,7 +96,7 @@ def _clock_of(orders: Orders) -> tuple[float, int]:
         return orders.sample_rate_hz, orders.frames
     server = jack_server()
     if server is None:
-        raise PortError("no JACK server 'default' is running", remedy=START_JACK)
+        raise no_jack_server()
     return server.sample_rate_hz, server.frames
 
 

@@ -95,14 +95,14 @@ class Graph:
     def start(self) -> None:
         """Let the sound begin. Thread: control."""
         self.server.setCallback(self._block)
-        gc.collect()
-        gc.freeze()
-        gc.disable()
+        if self._live:  # the engine process is ours alone
+            gc.collect()
+            gc.freeze()
+            gc.disable()
         self.server.start()
 
     def stop(self) -> None:
         """End the sound and let go of everything, callback first. Thread: control."""
-        gc.enable()
         with suppress(Exception):
             self.server.setCallback(None)
         self.server.stop()
@@ -118,7 +118,8 @@ class Graph:
     def _build(self) -> None:
         stages = list(self._rack.stages)
         self._first = stages.pop(0) if not isinstance(stages[0][0].unit, GraphUnit) else []
-        signal = self._kept_table(self._played_first()).read()
+        self._out = self._table()
+        signal = self._out.read()
         self._keep.append(signal)
         for stage in stages:
             unit = stage[0].unit
@@ -128,17 +129,13 @@ class Graph:
         last = pyo.CallAlways(self._done)
         self._keep += [mix, last]
 
-    def _kept_table(self, table: Table) -> Table:
-        self._tables.append(table)
-        return table
-
-    def _played_first(self) -> Table:
-        self._out = Table(self.frames)
-        return self._out
+    def _table(self) -> Table:
+        self._tables.append(Table(self.frames))
+        return self._tables[-1]
 
     def _between(self, stage: list[Slot], source: Any) -> Any:
         """Block units behind a pyo object: fill a table, run the units on it, read their table."""
-        before, after = self._kept_table(Table(self.frames)), self._kept_table(Table(self.frames))
+        before, after = self._table(), self._table()
         x, y = np.zeros(self.frames), np.zeros(self.frames)
         into, out, run = before.view, after.view, self._rack.run
 
@@ -179,8 +176,9 @@ class Graph:
             self._work[:] = self._heard
             self._rack.run(self._first, self._work, self._played)
             self._out.view[:] = self._played
-        except Exception:  # nothing may leave the audio thread
-            self._link.head["overruns"] += 1
+        except Exception:  # nothing may leave the audio thread: a silent block, and it is counted
+            self._out.view[:] = 0.0
+            self._link.head["errors"] += 1
 
     def _next_of_loop(self) -> None:
         loop, at, frames = self._loop, self._played_at, self.frames

@@ -34,6 +34,7 @@ _HEAD = np.dtype(
         ("gaps", "i8"),  # blocks that were asked for over 2.5 block lengths after the one before, by whosever fault
         ("realtime", "i8"),  # priority of the audio thread, 0 without
         ("overruns", "i8"),  # told by PortAudio
+        ("errors", "i8"),  # blocks that failed in the engine itself and were silent
         ("xruns", "i8"),  # told by the JACK server, whoever caused them
         ("scope", "i8"),  # frames written to the scope
         ("faults", "i8", (MOST_UNITS,)),  # per unit: 0 plays, else `rack.FAULTS`
@@ -56,6 +57,7 @@ class Report:
     gaps: int
     realtime: int
     overruns: int
+    errors: int
     xruns: int
     faults: tuple[int, ...]
     in_peak: float
@@ -126,6 +128,7 @@ class Link:
             int(head["gaps"]),
             int(head["realtime"]),
             int(head["overruns"]),
+            int(head["errors"]),
             int(head["xruns"]),
             tuple(int(fault) for fault in head["faults"]),
             float(head["in_peak"]),
@@ -141,7 +144,7 @@ class Link:
     def clear_report(self) -> None:
         """Forget what an engine that is gone had told. Thread: control (host), no engine running."""
         self.head["blocks"] = self.head["late"] = self.head["gaps"] = self.head["realtime"] = 0
-        self.head["overruns"] = self.head["xruns"] = 0
+        self.head["overruns"] = self.head["errors"] = self.head["xruns"] = 0
         self.head["faults"] = 0
         self.head["in_peak"] = self.head["out_peak"] = 0.0
 

@@ -7,13 +7,14 @@ From the outside in: `shelf` (files by name) and `recall` (by number), `slots`, 
 from voicer.library.form import parse, to_text
 from voicer.library.names import slug
 from voicer.library.recall import assign, recall
-from voicer.library.shelf import Entry, entry, listing, load, names, save
+from voicer.library.shelf import Entry, entry, is_path, listing, load, names, save
 from voicer.library.slots import slots
 
 __all__ = [
     "Entry",
     "assign",
     "entry",
+    "is_path",
     "listing",
     "load",
     "names",

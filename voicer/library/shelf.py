@@ -72,7 +72,7 @@ def load(name_or_path: str | os.PathLike[str]) -> Voicing:
         When there is no such voicing (the nearest name is offered) or its file is wrong.
     """
     name = os.fspath(name_or_path)
-    if _is_path(name_or_path):
+    if is_path(name_or_path):
         return parse(load_text(name), name)
     return _find(name).read()
 
@@ -151,7 +151,8 @@ def _keep_aside(broken: Path) -> None:
         raise FileError(what, where=str(broken), remedy="free some space or remove it") from error
 
 
-def _is_path(name_or_path: str | os.PathLike[str]) -> bool:
+def is_path(name_or_path: str | os.PathLike[str]) -> bool:
+    """Whether `load` takes it as a path and not as a name."""
     if not isinstance(name_or_path, str):
         return True
     separators = {"/", os.sep, os.altsep} - {None}
