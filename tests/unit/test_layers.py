@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,40 @@ def test_imports_go_down(path: Path) -> None:
             assert inside or LEVELS[parts[1]] < LEVELS[room], f"{name} in {path}"
 
 
+def test_every_room_has_its_level() -> None:
+    """A new module or folder must be given its place before anything may import it, and an old one gives it up."""
+    assert {room_of(path) for path in MODULES} == set(LEVELS)
+
+
+def test_the_levels_are_in_the_order_told() -> None:
+    """Commands over session over control, host and bench over library and sound over electronics over vocabulary."""
+    told = [("cli",), ("session",), ("control", "host"), ("dsp",), ("circuit",), ("voicing",)]
+    levels = [{LEVELS[room] for room in rooms} for rooms in told]
+    assert all(min(above) > max(below) for above, below in pairwise(levels))
+    assert max(LEVELS["library"], LEVELS["bench"]) < LEVELS["session"]
+    assert min(LEVELS["library"], LEVELS["bench"]) > LEVELS["circuit"]
+    base = max(LEVELS[name] for name in ("errors", "resources", "toml_text", "recording"))
+    assert base < LEVELS["voicing"]
+
+
+def test_no_import_goes_round_the_check() -> None:
+    """Inside the package nothing is imported relatively, through the front door, or by a name put together."""
+    found = []
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ImportFrom):
+                through_the_door = node.module == "voicer" and any(
+                    alias.name not in LEVELS and alias.name != "__version__" for alias in node.names
+                )
+                if node.level or through_the_door:
+                    found.append(f"{path.name}:{node.lineno}")
+            if isinstance(node, ast.Import) and room_of(path) not in ("cli", "demo", "__main__"):
+                found += [f"{path.name}:{node.lineno}" for alias in node.names if alias.name == "voicer"]
+            if isinstance(node, ast.Name) and node.id == "__import__":
+                found.append(f"{path.name}:{node.lineno}")
+    assert found == []
+
+
 def test_a_light_import_loads_no_heavy_package() -> None:
     """`import voicer` in a fresh interpreter brings neither sound, MIDI, compiler nor plots."""
     heavy = ["numba", "pyo", "rtmidi", "mido", "jack", "sounddevice", "scipy", "matplotlib", "numpy", "soundfile"]
@@ -76,7 +111,7 @@ def test_every_test_states_its_rule() -> None:
         f"{path.name}:{node.name}"
         for path in sorted((ROOT / "tests").rglob("test_*.py"))
         for node in ast.walk(ast.parse(path.read_text()))
-        if isinstance(node, ast.FunctionDef) and node.name.startswith("test_") and not ast.get_docstring(node)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name.startswith("test_") and not ast.get_docstring(node)
     ]
     assert silent == []
 

@@ -181,12 +181,23 @@ class Circuit:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
         f_hz = edge_frequencies()
         gain = np.abs(self.wet_response(f_hz, clock_hz))
-        return self.mixer.feedback_gain * float(np.max(gain[f_hz < clock_hz / 2]))
+        return self.mixer.feedback_gain * _highest(gain[None, f_hz < clock_hz / 2])
 
 
 def edge_frequencies() -> NDArray[np.float64]:
-    """Frequencies at which a loop gain is searched for its highest, Hz [shape=(160,)]."""
-    return np.geomspace(20, 20_000, 160)
+    """Frequencies at which a loop gain is searched for its highest, Hz [shape=(240,)]."""
+    return np.geomspace(20, 20_000, 240)
+
+
+def _highest(gain: NDArray[np.float64]) -> float:
+    """Highest value of curves [shape=(curves, frequencies)], read between their points from a parabola."""
+    rows = np.arange(len(gain))
+    top = np.clip(np.argmax(gain, axis=1), 1, gain.shape[1] - 2)
+    before, at, after = gain[rows, top - 1], gain[rows, top], gain[rows, top + 1]
+    bend = np.minimum(before - 2 * at + after, -1e-12)
+    cut = np.minimum(before, after) < 0.5 * at  # the curve ends at half the clock: no parabola there
+    between = np.where(cut, 0.0, np.clip((before - after) / (2 * bend), -0.5, 0.5))
+    return float(np.max(np.maximum(gain.max(axis=1), at - 0.25 * (before - after) * between)))
 
 
 def wet_peak(circuit: Circuit) -> float:
@@ -194,4 +205,4 @@ def wet_peak(circuit: Circuit) -> float:
     f_hz = edge_frequencies()
     clock_hz = np.geomspace(circuit.clock_for(circuit.longest_s), circuit.clock_for(circuit.shortest_s), 12)
     gain = np.abs(circuit.filter_response(f_hz)) * np.abs(circuit.line.response(f_hz, clock_hz[:, None]))
-    return float(np.max(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0)))
+    return _highest(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0))

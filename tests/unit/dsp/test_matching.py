@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -12,46 +14,71 @@ RATE_HZ = 96_000.0
 F_HZ = np.geomspace(5, 20_000, 3000)
 
 
-@pytest.mark.parametrize("cutoff_hz", [200.0, 1000.0, 3000.0, 8000.0, 20_000.0])
+LOOSER_DB = {
+    ("chebyshev-0.5db", 6, 18_000.0): (-68, -76), ("chebyshev-0.5db", 6, 20_000.0): (-64, -73),
+    ("chebyshev-1db", 6, 16_000.0): (-73, -79.5), ("chebyshev-1db", 6, 18_000.0): (-68, -75),
+    ("chebyshev-1db", 6, 20_000.0): (-63, -72),
+}  # fmt: skip
+"""Allowed to 20 kHz and to 6 kHz where eight taps do not reach the rule: the highest Q next to the band's edge."""
+
+
+@pytest.mark.parametrize("coupling_hz", [0.0, 7.234])
+@pytest.mark.parametrize("cutoff_hz", [200.0, 500.0, 1000.0, 3000.0, 8000.0, 14_000.0, 16_000.0, 18_000.0, 20_000.0])
 @pytest.mark.parametrize("order", range(2, 7))
 @pytest.mark.parametrize("shape", ["butterworth", "bessel", "chebyshev-0.5db", "chebyshev-1db"])
-def test_low_pass_is_the_analogue_one(shape: str, order: int, cutoff_hz: float) -> None:
-    """Within -62 dB to 20 kHz and -72 dB to 6 kHz; worst is a Chebyshev of order 6 at 20 kHz, most are below -100."""
+def test_low_pass_is_the_analogue_one(shape: Any, order: int, cutoff_hz: float, coupling_hz: float) -> None:
+    """Complex response within -70 dB to 20 kHz and -80 dB to 6 kHz, but for the few of `LOOSER_DB`."""
     sections = low_pass_sections(shape, order, cutoff_hz)
-    fir, poles = matching.matched_low_pass(sections, 7.234, RATE_HZ)
+    fir, poles = matching.matched_low_pass(sections, coupling_hz, RATE_HZ)
+    got, expected = low_pass_response(fir, poles), response(sections, F_HZ)
+    if coupling_hz:
+        got, expected = got * digital_coupling(coupling_hz), expected * high_pass_response(coupling_hz, F_HZ)
+    error = np.abs(got - expected)
+    wide_db, guitar_db = LOOSER_DB.get((shape, order, cutoff_hz), (-70, -80))
+    assert 20 * np.log10(error.max()) < wide_db
+    assert 20 * np.log10(error[F_HZ < 6000].max()) < guitar_db
+
+
+def low_pass_response(fir: Any, poles: Any) -> Any:
     back = np.exp(-2j * np.pi * F_HZ / RATE_HZ)
-    gain, pole = matching.digital_high_pass(7.234, RATE_HZ)
     got = np.polyval(fir[::-1], back) * back ** (-matching.LOW_PASS_LOOKAHEAD)
-    got *= gain * (1 - back) / (1 - pole * back)
-    for g, a1, a2 in poles:
-        got *= g / (1 + a1 * back + a2 * back**2)
-    error = np.abs(got - response(sections, F_HZ) * high_pass_response(7.234, F_HZ))
-    assert 20 * np.log10(error.max()) < -62
-    assert 20 * np.log10(error[F_HZ < 6000].max()) < -72
+    for gain, a1, a2 in poles:
+        got *= gain / (1 + a1 * back + a2 * back**2)
+    return got
+
+
+def digital_coupling(cutoff_hz: float) -> Any:
+    gain, pole = matching.digital_high_pass(cutoff_hz, RATE_HZ)
+    back = np.exp(-2j * np.pi * F_HZ / RATE_HZ)
+    return gain * (1 - back) / (1 - pole * back)
 
 
 @pytest.mark.parametrize("cutoff_hz", [10.0, 70.0, 500.0])
 def test_coupling_is_the_analogue_one(cutoff_hz: float) -> None:
     """Complex response of the input coupling within -70 dB to 20 kHz."""
     fir = matching.matched_coupling(cutoff_hz, RATE_HZ)
-    gain, pole = matching.digital_high_pass(cutoff_hz, RATE_HZ)
     back = np.exp(-2j * np.pi * F_HZ / RATE_HZ)
-    got = np.polyval(fir[::-1], back) * back ** (-matching.COUPLING_LOOKAHEAD) * gain * (1 - back) / (1 - pole * back)
+    got = np.polyval(fir[::-1], back) * back ** (-matching.COUPLING_LOOKAHEAD) * digital_coupling(cutoff_hz)
     assert 20 * np.log10(np.abs(got - high_pass_response(cutoff_hz, F_HZ)).max()) < -70
 
 
-@pytest.mark.parametrize(("f_hz", "allowed_db"), [(1000, -105), (6000, -85), (12_000, -76), (20_000, -68)])
-def test_bridge_reads_and_writes_between_samples(f_hz: float, allowed_db: float) -> None:
-    """A tone read at, and a step written at, any fraction of a sample is right to so many dB."""
-    w = 2 * np.pi * f_hz / RATE_HZ
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "allowed_db"),
+    [(50, 1000, -100), (1000, 6000, -85), (6000, 12_000, -76), (12_000, 20_000, -68)],
+)
+@pytest.mark.parametrize("name", ["reading", "step"])
+def test_bridge_reads_and_writes_between_samples(name: str, low_hz: float, high_hz: float, allowed_db: float) -> None:
+    """A tone read at, and a step written at, any fraction of a sample is right to so many dB, anywhere in the span."""
+    w = 2 * np.pi * np.linspace(low_hz, high_hz, 80) / RATE_HZ
+    table = bridge.reading_table() if name == "reading" else bridge.step_table()
+    spectrum = np.ones_like(w) if name == "reading" else (1 - np.exp(-1j * w)) / (1j * w)
     offset = np.arange(bridge.BRIDGE_TAPS) - (bridge.BRIDGE_TAPS // 2 - 1)
-    for table, spectrum in ((bridge.reading_table(), 1), (bridge.step_table(), (1 - np.exp(-1j * w)) / (1j * w))):
-        place = np.linspace(0, bridge.BRIDGE_ROWS - 0.01, 999)
-        row, share = place.astype(int), (place % 1)[:, None]
-        weights = table[row] * (1 - share) + table[row + 1] * share
-        got = weights @ np.exp(-1j * w * offset)
-        expected = spectrum * np.exp(-1j * w * place / bridge.BRIDGE_ROWS)
-        assert 20 * np.log10(np.abs(got - expected).max() / np.abs(spectrum)) < allowed_db
+    place = np.linspace(0, bridge.BRIDGE_ROWS - 0.01, 999)
+    row, share = place.astype(int), (place % 1)[:, None]
+    weights = table[row] * (1 - share) + table[row + 1] * share
+    got = weights @ np.exp(-1j * np.outer(offset, w))
+    expected = spectrum * np.exp(-1j * np.outer(place / bridge.BRIDGE_ROWS, w))
+    assert 20 * np.log10((np.abs(got - expected) / np.abs(spectrum)).max()) < allowed_db
 
 
 def test_bridge_keeps_levels() -> None:
