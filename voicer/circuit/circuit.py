@@ -177,10 +177,20 @@ class Circuit:
         """
         return self.filter_response(f_hz) * self.line.response(f_hz, np.asarray(clock_hz, dtype=np.float64))
 
+    def round_gain(self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Settled gain once round the loop, feedback amplifier left out (broadcasts).
+
+        The expander doubles in dB whatever gain or loss stands between it and the compressor.
+        """
+        outside = np.abs(high_pass_response(self.low_cut_hz, f_hz))
+        once = np.abs(self.wet_response(f_hz, clock_hz))
+        inside = once / outside
+        return outside * inside**2 if self.compander.enabled else once
+
     def loop_gain(self, clock_hz: float) -> float:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
         f_hz = edge_frequencies()
-        gain = np.abs(self.wet_response(f_hz, clock_hz))
+        gain = self.round_gain(f_hz, np.array(clock_hz))
         return self.mixer.feedback_gain * _highest(gain[None, f_hz < clock_hz / 2])
 
 
@@ -201,8 +211,8 @@ def _highest(gain: NDArray[np.float64]) -> float:
 
 
 def wet_peak(circuit: Circuit) -> float:
-    """Loudest gain once through the wet path over all frequencies and the whole span of the time control."""
+    """Loudest `Circuit.round_gain` over all frequencies and the whole span of the time control."""
     f_hz = edge_frequencies()
     clock_hz = np.geomspace(circuit.clock_for(circuit.longest_s), circuit.clock_for(circuit.shortest_s), 12)
-    gain = np.abs(circuit.filter_response(f_hz)) * np.abs(circuit.line.response(f_hz, clock_hz[:, None]))
+    gain = circuit.round_gain(f_hz, clock_hz[:, None])
     return _highest(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0))

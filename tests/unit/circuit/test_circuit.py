@@ -73,6 +73,8 @@ def loudest_loop_gain(circuit: Circuit) -> float:
     found = []
     for clock_hz in np.geomspace(circuit.clock_for(circuit.longest_s), circuit.clock_for(circuit.shortest_s), 60):
         gain = np.abs(circuit.wet_response(f_hz, float(clock_hz)))
+        if circuit.compander.enabled:  # what lies between compressor and expander counts twice in dB
+            gain = gain**2 * np.sqrt(1 + (circuit.low_cut_hz / f_hz) ** 2)
         found.append(gain[f_hz < clock_hz / 2].max(initial=0.0))
     return circuit.mixer.feedback_gain * float(max(found))
 
