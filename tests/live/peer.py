@@ -1,8 +1,9 @@
 """A JACK client with no part of voicer in it: the guitar, the controller's MIDI and the recorder.
 
 Usage: ``python peer.py PLAN.json``. The plan names ``play`` (float32 file), ``record`` (file to write), ``into`` and
-``from`` (ports, waited for), ``midi_into`` (or null), ``midi`` as [frame, [bytes]] pairs and ``seconds``. Frame 0 of
-what is played, recorded and sent is one and the same, at the start of a block.
+``from`` (ports, waited for), ``midi_into`` (or null), ``midi`` as [frame, [bytes]] pairs, ``seconds``, and ``hold``:
+whether to connect anew as soon as ports that went are back. Frame 0 of what is played, recorded and sent is one and
+the same, at the start of a block.
 """
 
 from __future__ import annotations
@@ -56,9 +57,21 @@ def main(plan: dict) -> None:
         time.sleep(0.3)
         print("playing", flush=True)
         running.set()
-        done.wait(plan["seconds"] + 20)
+        until = time.monotonic() + plan["seconds"] + 20
+        while not done.wait(0.02) and time.monotonic() < until:
+            if plan["hold"]:
+                reconnect(client, [(guitar.name, plan["into"]), (plan["from"], ear.name)])
     recorded.tofile(plan["record"])
     print(json.dumps({"frames": state["frame"], "xruns": state["xruns"], "done": done.is_set()}), flush=True)
+
+
+def reconnect(client: jack.Client, wanted: list[tuple[str, str]]) -> None:
+    """Connect what is there and not connected; what is away is tried at the next look."""
+    for source, target in wanted:
+        try:
+            client.connect(source, target)
+        except jack.JackError:
+            continue
 
 
 def connect(client: jack.Client, source: str, target: str, patience_s: float = 15.0) -> None:

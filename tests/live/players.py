@@ -95,12 +95,14 @@ def record(
     *,
     midi: list[tuple[int, tuple[int, ...]]] | None = None,
     ports: tuple[str, str] = (AUDIO_IN, AUDIO_OUT),
+    hold: bool = False,
 ) -> Take:
     """Let the peer play a sound and MIDI into the ports, and record what comes out."""
     sound.astype(np.float32).tofile(folder / "sound.f32")
     plan = {
         "play": str(folder / "sound.f32"), "record": str(folder / "recorded.f32"), "into": ports[0], "from": ports[1],
         "midi_into": MIDI_IN if midi is not None else None, "midi": midi or [], "seconds": seconds,
+        "hold": hold,
     }  # fmt: skip
     (folder / "plan.json").write_text(json.dumps(plan))
     done = subprocess.run(
