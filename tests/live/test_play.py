@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.jack
 HERE = Path(__file__).parent
+P99_SHARE = 0.15
+"""Of its length a block may take, 99 times of 100."""
+
 BUSY = "while True: sum(range(10000))"
 
 
@@ -60,7 +63,7 @@ def told(capsys: pytest.CaptureFixture[str]) -> Any:
 
 
 def steady_take(play: Callable[[], Take], told: Any) -> Take:
-    """A take in which no block of the engine was late; one with late blocks is told and taken again, twice at most.
+    """A take in which the engine was well in time; one in which it was not is told and taken again, twice at most.
 
     A virtual processor may be taken away for milliseconds from any priority: measured here with a program of real-time
     priority 80, with neither JACK nor voicer running. What voicer itself does late, it does in each take.
@@ -68,7 +71,7 @@ def steady_take(play: Callable[[], Take], told: Any) -> Take:
     for attempt in (1, 2, 3):
         take = play()
         told(f"take {attempt}: {strain(take.voicer)}")
-        if take.voicer["late_blocks"] == 0:
+        if take.voicer["late_blocks"] == 0 and take.voicer["block_time_p99_share"] <= P99_SHARE:
             break
     return take
 
@@ -207,7 +210,7 @@ def test_no_dropouts_beside_a_busy_process(jackd: Jackd, guitar: NDArray[Any], t
     v = take.voicer
     assert v["realtime_priority"] > 0
     assert (v["late_blocks"], v["failed_blocks"]) == (0, 0)
-    assert v["block_time_p99_share"] <= 0.15
+    assert v["block_time_p99_share"] <= P99_SHARE
 
 
 def children(pid: int) -> list[int]:

@@ -22,7 +22,7 @@ def ceiling_numbers(ceiling_db: float, sample_rate_hz: float) -> NDArray[np.floa
     return np.array([10 ** (ceiling_db / 20), -np.expm1(-1 / (RELEASE_S * sample_rate_hz))])
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def limit_to_ceiling(x, y, numbers, state):
     """Hold ``x`` under ``numbers[0]``; what is no number becomes 0. ``y`` may be ``x``; ``state[0]`` is the gain.
 
@@ -41,7 +41,7 @@ def limit_to_ceiling(x, y, numbers, state):
     state[0] = gain
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def is_finite(x):
     """Whether every sample is a number. Thread: audio; allocates nothing."""
     finite = True

@@ -119,8 +119,10 @@ _FLOATS = np.dtype(
     ]
 )
 
-# Only "contract": sums that may be reassociated would be slower here (measured), and differ with the block's length.
-_kernel = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
+# The interpreter lock is kept while a kernel runs: given up, it could be taken by a thread of no priority that is then
+# put aside, and the audio thread would wait for that thread. Only "contract": sums that may be reassociated would be
+# slower here (measured), and differ with the block's length.
+_kernel = njit(cache=True, error_model="numpy", fastmath={"contract"})
 
 
 @_kernel

@@ -5,7 +5,7 @@ from __future__ import annotations
 from numba import njit
 
 
-@njit(nogil=True, cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def note_block(x, y, peaks, fall, scope, place):
     """Follow the peaks of input and output and write both to the scope's ring.
 

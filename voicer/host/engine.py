@@ -7,9 +7,11 @@ object a line, ``ready`` with sample rate and block length, then ``started``, or
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import sys
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import IO, Any
 
@@ -78,12 +80,19 @@ def main() -> None:
     if not os.environ.get("VOICER_ENGINE_LOG"):
         os.dup2(nowhere, 2)
     sys.setswitchinterval(0.0005)  # a second net; no other thread should be busy here
+    _stay_in_memory()
     try:
         run(Orders.from_line(sys.stdin.readline()), tell, sys.stdin)
     except VoicerError as error:
         _say(tell, event="failed", line=str(error))
         os._exit(2)
     os._exit(0)  # pyo's threads have nothing left to say
+
+
+def _stay_in_memory() -> None:
+    """Ask that no page of this process is ever swapped out or first touched while sound runs; no matter if refused."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).mlockall(3)  # MCL_CURRENT | MCL_FUTURE
 
 
 def _say(tell: IO[str], **what: Any) -> None:
