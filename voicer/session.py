@@ -16,8 +16,7 @@ from voicer import library
 from voicer.circuit import Circuit, design
 from voicer.control.maps import Event, Move, Press, Recall
 from voicer.control.tempo import TapTempo
-from voicer.dsp.ceiling import CEILING_DB
-from voicer.dsp.coefficients import Bypass, echo_coefficients
+from voicer.dsp.coefficients import CEILING_DB, Bypass, echo_coefficients
 from voicer.errors import VoicerError
 from voicer.host.units import CeilingParameters, CeilingUnit, unit_class
 from voicer.voicing import RATE_SPAN_HZ, Voicing

@@ -79,7 +79,7 @@ PLAY = """
 import sys
 import numpy as np
 import voicer
-from voicer.host.rack import FAULTS
+from voicer.host.link import FAULTS
 from voicer.host.stepped import SteppedEngine
 from voicer.host.units import rack_names
 from voicer.session import Session

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 import voicer
 from tests.fuzz.strategies import voicings
 from voicer.circuit import design
-from voicer.dsp.ceiling import CEILING_DB, Ceiling, ceiling_numbers, is_finite
-from voicer.dsp.coefficients import echo_coefficients
+from voicer.dsp.ceiling import Ceiling, is_finite
+from voicer.dsp.coefficients import CEILING_DB, ceiling_numbers, echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.errors import CircuitError
 from voicer.voicing import Voicing

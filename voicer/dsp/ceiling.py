@@ -10,17 +10,6 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-CEILING_DB = -3.0
-"""Default ceiling, dB below full scale."""
-
-RELEASE_S = 0.2
-"""Time constant with which the gain comes back. Chosen."""
-
-
-def ceiling_numbers(ceiling_db: float, sample_rate_hz: float) -> NDArray[np.float64]:
-    """Numbers for `Ceiling`: highest sample value, and the share of the way back per sample [shape=(2,)]."""
-    return np.array([10 ** (ceiling_db / 20), -np.expm1(-1 / (RELEASE_S * sample_rate_hz))])
-
 
 @njit(cache=True, error_model="numpy")
 def limit_to_ceiling(x, y, numbers, state):

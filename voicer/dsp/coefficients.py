@@ -28,6 +28,12 @@ LINE_ROWS = 24
 LINE_TAPS = 32
 """Most clock periods a sample's charge is spread over."""
 
+CEILING_DB = -3.0
+"""Default ceiling, dB below full scale."""
+
+RELEASE_S = 0.2
+"""Time constant with which the gain comes back. Chosen."""
+
 Bypass = Literal["off", "cut", "tail"]
 """Echo on; off at once; off with the repeats left to ring out."""
 
@@ -115,6 +121,11 @@ def echo_coefficients(
     c["lowest_average"] = circuit.compander.lowest_average
     _put_line(c, circuit, rate_hz)
     return flat
+
+
+def ceiling_numbers(ceiling_db: float, sample_rate_hz: float) -> NDArray[np.float64]:
+    """Numbers for `ceiling.Ceiling`: highest sample value, and the share of the way back per sample [shape=(2,)]."""
+    return np.array([10 ** (ceiling_db / 20), -np.expm1(-1 / (RELEASE_S * sample_rate_hz))])
 
 
 def named(flat: NDArray[np.float64]) -> np.void:

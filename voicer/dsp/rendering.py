@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from voicer.circuit import Circuit
-from voicer.dsp.ceiling import CEILING_DB, Ceiling, ceiling_numbers
-from voicer.dsp.coefficients import echo_coefficients
+from voicer.dsp.ceiling import Ceiling
+from voicer.dsp.coefficients import CEILING_DB, ceiling_numbers, echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.errors import VoicerError
 

@@ -12,7 +12,6 @@ import json
 import os
 import sys
 from contextlib import suppress
-from dataclasses import asdict, dataclass
 from typing import IO, Any
 
 import numpy as np
@@ -20,39 +19,8 @@ from numpy.typing import NDArray
 
 from voicer.errors import EngineError, PortError, VoicerError
 from voicer.host.audio import chosen_device, jack_module, jack_server, no_jack_server
-from voicer.host.link import Link
+from voicer.host.link import Link, Orders
 from voicer.host.rack import Rack
-
-
-@dataclass(frozen=True)
-class Orders:
-    """What the host asks of a new engine."""
-
-    link: str
-    """Path of the link's file."""
-    system: str
-    """``jack`` or ``portaudio``."""
-    rack: tuple[str, ...]
-    places: dict[str, tuple[int, int]]
-    device: str | None = None
-    sample_rate_hz: float = 48_000.0
-    """For PortAudio; JACK has its own."""
-    frames: int = 64
-    """For PortAudio; JACK has its own."""
-    loop: str | None = None
-    """Path of a float32 file to play in place of the live input; it is there once the numbers are."""
-
-    def to_line(self) -> str:
-        """One line of JSON."""
-        return json.dumps(asdict(self))
-
-    @classmethod
-    def from_line(cls, line: str) -> Orders:
-        """The orders of one line of JSON."""
-        data = json.loads(line)
-        data["rack"] = tuple(data["rack"])
-        data["places"] = {name: tuple(place) for name, place in data["places"].items()}
-        return cls(**data)
 
 
 def run(orders: Orders, tell: IO[str], host: IO[str]) -> None:

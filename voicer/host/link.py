@@ -1,4 +1,4 @@
-"""The link between host and engine: one memory-mapped file, no locks.
+"""What host and engine tell each other: the orders of a new engine, and the link, a memory-mapped file, no locks.
 
 Host to engine: the units' numbers, behind a sequence counter that is odd while they are written (one writer, one
 reader; the reader tries again next block). Engine to host: counters, meters, block times and a scope that the
@@ -10,11 +10,13 @@ between; each side touches the counter in a separate interpreter instruction.
 
 from __future__ import annotations
 
+import json
 import mmap
 import os
 import tempfile
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +39,7 @@ _HEAD = np.dtype(
         ("errors", "i8"),  # blocks that failed in the engine itself and were silent
         ("xruns", "i8"),  # told by the JACK server, whoever caused them
         ("scope", "i8"),  # frames written to the scope
-        ("faults", "i8", (MOST_UNITS,)),  # per unit: 0 plays, else `rack.FAULTS`
+        ("faults", "i8", (MOST_UNITS,)),  # per unit: 0 plays, else `FAULTS`
         ("in_peak", "f8"),
         ("out_peak", "f8"),
     ]
@@ -46,6 +48,45 @@ _NUMBERS_AT = 1024
 _TIMES_AT = _NUMBERS_AT + 8 * MOST_NUMBERS
 _SCOPE_AT = _TIMES_AT + 4 * BLOCK_TIMES
 _SIZE = _SCOPE_AT + 2 * 4 * SCOPE_FRAMES
+
+
+FAULTS = {
+    1: "raised an error",
+    2: "put out what is not a number",
+    3: "took longer than the block lasts, 16 blocks in a row",
+}
+"""Why a unit was bypassed, by the number the engine reports."""
+
+
+@dataclass(frozen=True)
+class Orders:
+    """What the host asks of a new engine."""
+
+    link: str
+    """Path of the link's file."""
+    system: str
+    """``jack`` or ``portaudio``."""
+    rack: tuple[str, ...]
+    places: dict[str, tuple[int, int]]
+    device: str | None = None
+    sample_rate_hz: float = 48_000.0
+    """For PortAudio; JACK has its own."""
+    frames: int = 64
+    """For PortAudio; JACK has its own."""
+    loop: str | None = None
+    """Path of a float32 file to play in place of the live input; it is there once the numbers are."""
+
+    def to_line(self) -> str:
+        """One line of JSON."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_line(cls, line: str) -> Orders:
+        """The orders of one line of JSON."""
+        data = json.loads(line)
+        data["rack"] = tuple(data["rack"])
+        data["places"] = {name: tuple(place) for name, place in data["places"].items()}
+        return cls(**data)
 
 
 @dataclass(frozen=True)
@@ -154,3 +195,12 @@ class Link:
         self._map.close()
         if remove:
             self.path.unlink(missing_ok=True)
+
+
+def numbers_layout(names: tuple[str, ...], numbers: dict[str, NDArray[Any]]) -> dict[str, tuple[int, int]]:
+    """(place, length) of each unit's numbers, one after the other."""
+    places, next_place = {}, 0
+    for name in names:
+        places[name] = (next_place, numbers[name].size)
+        next_place += numbers[name].size
+    return places

@@ -1,26 +1,18 @@
 """The rack: units in a row, and what happens when one of them fails.
 
 A unit that raises, puts out what is not a number, or takes longer than the block lasts many times in a row is
-bypassed and named; the others play on.
+bypassed and named (`link.FAULTS`); the others play on.
 """
 
 from __future__ import annotations
 
 from time import perf_counter_ns
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voicer.dsp.ceiling import is_finite
 from voicer.host.units import BlockUnit, Unit, unit_class
-
-FAULTS = {
-    1: "raised an error",
-    2: "put out what is not a number",
-    3: "took longer than the block lasts, 16 blocks in a row",
-}
-"""Why a unit was bypassed, by the number the engine reports."""
 
 _OVERRUNS_ALLOWED = 16
 
@@ -108,12 +100,3 @@ class Rack:
             x, y = y, x
         if len(stage) % 2 == 0:
             y[:] = x
-
-
-def numbers_layout(names: tuple[str, ...], numbers: dict[str, NDArray[Any]]) -> dict[str, tuple[int, int]]:
-    """(place, length) of each unit's numbers, one after the other."""
-    places, next_place = {}, 0
-    for name in names:
-        places[name] = (next_place, numbers[name].size)
-        next_place += numbers[name].size
-    return places

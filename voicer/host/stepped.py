@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.host.graph import OUTPUTS, Graph, make_server
-from voicer.host.link import Link, Report
-from voicer.host.rack import Rack, numbers_layout
+from voicer.host.link import Link, Report, numbers_layout
+from voicer.host.rack import Rack
 from voicer.host.supervisor import NumbersFor
 
 

@@ -23,9 +23,7 @@ from numpy.typing import NDArray
 
 from voicer.errors import EngineError, PortError
 from voicer.host.audio import System, jack_server
-from voicer.host.engine import Orders
-from voicer.host.link import Link, Report
-from voicer.host.rack import FAULTS, numbers_layout
+from voicer.host.link import FAULTS, Link, Orders, Report, numbers_layout
 
 NumbersFor = Callable[[float], dict[str, NDArray[np.float64]]]
 """Numbers of every unit in the rack for a sample rate in Hz."""

@@ -20,9 +20,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from voicer.circuit import design
-from voicer.dsp.ceiling import CEILING_DB, Ceiling, ceiling_numbers
-from voicer.dsp.coefficients import echo_coefficients
-from voicer.dsp.echo import Echo
+from voicer.dsp.coefficients import CEILING_DB, ceiling_numbers, echo_coefficients
 from voicer.errors import EngineError, did_you_mean
 from voicer.voicing import Voicing
 
@@ -84,6 +82,8 @@ class EchoUnit(BlockUnit):
         return echo_coefficients(design(parameters), sample_rate_hz)
 
     def __init__(self, numbers: NDArray[np.float64], sample_rate_hz: float) -> None:
+        from voicer.dsp.echo import Echo  # here, in the engine: the host starts half a second sooner without numba
+
         self._echo = Echo(numbers, sample_rate_hz)
 
     def glide_to(self, numbers: NDArray[np.float64]) -> None:
@@ -113,6 +113,8 @@ class CeilingUnit(BlockUnit):
         return ceiling_numbers(parameters.ceiling_db, sample_rate_hz)
 
     def __init__(self, numbers: NDArray[np.float64], sample_rate_hz: float) -> None:
+        from voicer.dsp.ceiling import Ceiling
+
         self._ceiling = Ceiling(numbers)
 
     def glide_to(self, numbers: NDArray[np.float64]) -> None:
