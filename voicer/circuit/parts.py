@@ -1,0 +1,91 @@
+"""Parts: what a block is made of, numbered as on a schematic, and blocks with other values.
+
+A *block* is a frozen dataclass in `circuit.blocks`. Each field that ends in ``_ohm`` or ``_farad`` is one part; what
+it is for stands in the field's metadata. Everything else a block can do follows from these values in closed form,
+written so that a field may hold an array instead of a number: ten thousand units of a spread are one call.
+
+| ending       | kind      | letter | unit |
+|--------------|-----------|--------|------|
+| ``_ohm``     | resistor  | R      | ohm  |
+| ``_pot_ohm`` | pot       | RV     | ohm  |
+| ``_farad``   | capacitor | C      | F    |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Literal
+
+from voicer.errors import CircuitError, did_you_mean
+
+Kind = Literal["resistor", "pot", "capacitor"]
+LETTER: dict[Kind, str] = {"resistor": "R", "pot": "RV", "capacitor": "C"}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of the sheet."""
+
+    ref: str
+    """Reference on the schematic, such as ``R7``; counted through all blocks in order."""
+    kind: Kind
+    value: float
+    """Ohm or farad."""
+    block: str
+    """Name of the block it belongs to."""
+    name: str
+    """Name of the block's field."""
+    note: str
+    """What it is for."""
+
+
+def part(note: str) -> Any:
+    """A dataclass field that is a part: ``bias_ohm: float = part("sets the input impedance")``."""
+    return field(metadata={"note": note})
+
+
+def kind_of(name: str) -> Kind | None:
+    """Kind of the part a field holds, None for a field that is no part."""
+    if name.endswith("_pot_ohm"):
+        return "pot"
+    if name.endswith("_ohm"):
+        return "resistor"
+    return "capacitor" if name.endswith("_farad") else None
+
+
+def numbered(blocks: Mapping[str, Any]) -> list[Part]:
+    """All parts of blocks in their order, numbered per letter from 1."""
+    counts: dict[str, int] = {}
+    found = []
+    for block, kind, name, note, value in _walk(blocks):
+        letter = LETTER[kind]
+        counts[letter] = counts.get(letter, 0) + 1
+        found.append(Part(f"{letter}{counts[letter]}", kind, value, block, name, note))
+    return found
+
+
+def with_values(blocks: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, Any]:
+    """The same blocks with other values by reference: ``{"R7": 12e3}``; values may be arrays.
+
+    Raises
+    ------
+    CircuitError
+        For a reference that no part has.
+    """
+    parts = {part.ref: part for part in numbered(blocks)}
+    for ref in values:
+        if ref not in parts:
+            raise CircuitError(f"no part '{ref}' is on the sheet", remedy=did_you_mean(ref, parts))
+    changes: dict[str, dict[str, Any]] = {}
+    for ref, value in values.items():
+        changes.setdefault(parts[ref].block, {})[parts[ref].name] = value
+    return {name: replace(block, **changes.get(name, {})) for name, block in blocks.items()}
+
+
+def _walk(blocks: Mapping[str, Any]) -> Iterator[tuple[str, Kind, str, str, Any]]:
+    for block, values in blocks.items():
+        for item in fields(values):
+            kind = kind_of(item.name)
+            if kind is not None:
+                yield block, kind, item.name, item.metadata.get("note", ""), getattr(values, item.name)
