@@ -306,8 +306,8 @@ def test_noise_adds_up_by_device_and_transfer() -> None:
     for stages, devices in ((512, 4), (512, 8), (4096, 1), (4096, 2)):
         circuit = circuit_with(150, line=Line(stages=stages, devices=devices), flaws=Flaws())
         device = circuit.line.device
-        white = devices * device.device_noise_v**2
-        transfer = stages * devices * device.transfer_noise_v**2
+        white = devices * (circuit.line.makeup * device.device_noise_v) ** 2
+        transfer = stages * devices * (circuit.line.makeup * device.transfer_noise_v) ** 2
         now, before = line_noise(circuit)
         assert (now**2 + before**2, now * before) == pytest.approx((white + 2 * transfer, -transfer), rel=1e-12)
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,6 @@ from voicer.errors import CircuitError
 
 RAIL_V = 4.0
 """Amplifiers clip here: a 9 V supply biased in its middle, half a volt short of each rail. Chosen."""
-
-OUTPUT_COUPLING_HZ = 7.234
-"""100 nF into 220 kOhm behind the reconstruction filter: keeps the line's bias out of the expander and mixer."""
 
 CLOCK_LIMIT_HZ = 230_000.0
 """No clock may run faster: the line must take longer than the bridge to the audio grid looks ahead."""
@@ -45,6 +42,8 @@ class LineParts:
     leakage: float = 1.0
     noise: float = 1.0
     clock_bleed: float = 1.0
+    makeup: float = 1.0
+    """Gain of the amplifier behind the line, trimmed on the bench to make up what the devices lose."""
 
     @property
     def stages(self) -> int:
@@ -62,9 +61,9 @@ class LineParts:
         return np.minimum(loss, MOST_TRANSFER_SPREAD / self.stages)
 
     def gain_at(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Low-frequency gain of the line: followers that settle, charge that fades."""
+        """Low-frequency gain of the line with its amplifier: followers that settle, charge that fades."""
         settled = self.device.insertion_gain_at(clock_hz) ** (self.devices * self.transfer_loss)
-        return settled * np.exp(-self.leakage * self.storage_s(clock_hz) / self.device.leakage_time_s)
+        return self.makeup * settled * np.exp(-self.leakage * self.storage_s(clock_hz) / self.device.leakage_time_s)
 
     def storage_s(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
         """Time a sample spends in the buckets, s."""
@@ -79,9 +78,9 @@ class LineParts:
         loss = transfer_response(self.stages, self.transfer_loss_at(clock_hz), 2 * np.pi * f_hz / clock_hz)
         return self.gain_at(clock_hz) * loss * hold_response(f_hz, clock_hz)
 
-    def extra_periods(self, clock_hz: float) -> float:
+    def extra_periods(self, clock_hz: Any) -> Any:
         """Periods beyond P at low frequency: half a one for the hold, N e / (1 - e) for charge left behind."""
-        loss = float(self.transfer_loss_at(np.array(clock_hz)))
+        loss = self.transfer_loss_at(np.asarray(clock_hz, dtype=np.float64))
         return 0.5 + self.stages * loss / (1 - loss)
 
 
@@ -104,6 +103,8 @@ class MixerParts:
     dry_gain: float
     wet_gain: float
     level_gain: float
+    entry_gain: float = 1.0
+    """From the input into the echo."""
     rail_v: float = RAIL_V
 
 
@@ -191,7 +192,7 @@ class Circuit:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
         f_hz = edge_frequencies()
         gain = self.round_gain(f_hz, np.array(clock_hz))
-        return self.mixer.feedback_gain * _highest(gain[None, f_hz < clock_hz / 2])
+        return self.mixer.feedback_gain * float(highest(gain[None, f_hz < clock_hz / 2])[0])
 
 
 def edge_frequencies() -> NDArray[np.float64]:
@@ -199,15 +200,16 @@ def edge_frequencies() -> NDArray[np.float64]:
     return np.geomspace(20, 20_000, 240)
 
 
-def _highest(gain: NDArray[np.float64]) -> float:
-    """Highest value of curves [shape=(curves, frequencies)], read between their points from a parabola."""
+def highest(gain: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Highest value of each curve [shape=(curves, frequencies)], read between its points from a parabola."""
     rows = np.arange(len(gain))
     top = np.clip(np.argmax(gain, axis=1), 1, gain.shape[1] - 2)
     before, at, after = gain[rows, top - 1], gain[rows, top], gain[rows, top + 1]
     bend = np.minimum(before - 2 * at + after, -1e-12)
     cut = np.minimum(before, after) < 0.5 * at  # the curve ends at half the clock: no parabola there
     between = np.where(cut, 0.0, np.clip((before - after) / (2 * bend), -0.5, 0.5))
-    return float(np.max(np.maximum(gain.max(axis=1), at - 0.25 * (before - after) * between)))
+    top_value: NDArray[np.float64] = np.maximum(gain.max(axis=1), at - 0.25 * (before - after) * between)
+    return top_value
 
 
 def wet_peak(circuit: Circuit) -> float:
@@ -215,4 +217,4 @@ def wet_peak(circuit: Circuit) -> float:
     f_hz = edge_frequencies()
     clock_hz = np.geomspace(circuit.clock_for(circuit.longest_s), circuit.clock_for(circuit.shortest_s), 12)
     gain = circuit.round_gain(f_hz, clock_hz[:, None])
-    return _highest(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0))
+    return float(highest(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0)).max())

@@ -23,8 +23,10 @@ class CompanderParts:
     """What the pair does, as its parts decide."""
 
     enabled: bool
-    time_constant_s: float
-    """Averaging capacitor times the rectifier's resistance."""
+    send_s: float
+    """Time constant of the compressor's average: averaging capacitor times the rectifier's resistance."""
+    return_s: float
+    """The same of the expander; the pair is transparent where both are alike."""
     unity_average_v: float = UNITY_RMS_V * float(SINE_AVERAGE_OF_RMS)
     """Rectified average at which the gain is one."""
     lowest_average: float = 0.01

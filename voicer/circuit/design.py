@@ -1,66 +1,50 @@
-"""From a voicing to the circuit that makes it: exact parts."""
+"""From a voicing to a circuit: as it asks, or as parts that can be bought make it."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
 
-from voicer.circuit.circuit import (
-    OUTPUT_COUPLING_HZ,
-    Circuit,
-    LfoParts,
-    LineParts,
-    MixerParts,
-    wet_peak,
-)
-from voicer.circuit.compander import CompanderParts
-from voicer.circuit.devices import DEVICE_CLASSES
-from voicer.circuit.filters import Section, low_pass_sections
-from voicer.voicing import LowPass, Voicing
+from voicer.circuit.board import DEFAULT_SERIES, SeriesName, board
+from voicer.circuit.circuit import Circuit
+from voicer.circuit.ideal import ideal
+from voicer.circuit.series import Series
+from voicer.circuit.spread import Tolerances, unit_of
+from voicer.voicing import Voicing
 
 
-def design(voicing: Voicing) -> Circuit:
-    """The exact circuit of a voicing.
+def design(
+    voicing: Voicing,
+    series: SeriesName | None = None,
+    *,
+    capacitors: Series | None = None,
+    unit: int | None = None,
+    swaps: Mapping[str, float] | None = None,
+    tolerances: Tolerances | None = None,
+) -> Circuit:
+    """The circuit of a voicing: exactly what it asks for, or what parts make of it.
 
-    The feedback gain is set so that ``repeats.feedback = 1`` is the edge of self-oscillation at the loudest
-    frequency and the loudest delay time the time control can reach. Moving the time control therefore moves
-    the clock alone, as it does on the bench.
+    Parameters
+    ----------
+    voicing : Voicing
+    series : {"exact", "E6", "E12", "E24", "E48", "E96"}, optional
+        Of the resistors. Left out, the circuit is the one asked for, which exact parts make too, whether or not
+        parts can be found; with a unit or swaps, E24.
+    capacitors : {"E6", "E12", "E24", "E48", "E96"}, optional
+        E12, or E6 beside E6 resistors.
+    unit : int >= 1, optional
+        One board of many whose parts vary within their tolerance, always the same for the same number.
+    swaps : mapping of reference to value, optional
+        Parts with another value, ohm or farad: ``{"R7": 12e3}``.
+    tolerances : Tolerances, optional
 
     Raises
     ------
     CircuitError
-        When the filters leave the line no time at the short end of the time control.
+        When the filters leave the line no time, or no parts can be found.
     """
-    flaws, modulation = voicing.flaws, voicing.modulation
-    circuit = Circuit(
-        name=voicing.name,
-        time_s=voicing.delay.time_ms / 1e3,
-        shortest_s=voicing.delay.shortest_ms / 1e3,
-        longest_s=voicing.delay.longest_ms / 1e3,
-        low_cut_hz=voicing.filters.low_cut_hz,
-        output_coupling_hz=OUTPUT_COUPLING_HZ,
-        anti_alias=_sections(voicing.filters.anti_alias),
-        reconstruction=_sections(voicing.filters.reconstruction),
-        line=LineParts(
-            device=DEVICE_CLASSES[voicing.line.stages],
-            devices=voicing.line.devices,
-            transfer_loss=flaws.transfer_loss,
-            saturation=flaws.saturation,
-            leakage=flaws.leakage,
-            noise=flaws.noise,
-            clock_bleed=flaws.clock_bleed,
-        ),
-        compander=CompanderParts(voicing.compander.enabled, voicing.compander.time_constant_ms / 1e3),
-        lfo=LfoParts(modulation.rate_hz, voicing.clock_deviation, modulation.shape),
-        mixer=MixerParts(
-            feedback_gain=0.0,
-            dry_gain=1 - voicing.output.blend,
-            wet_gain=voicing.output.blend,
-            level_gain=10 ** (voicing.output.level_db / 20),
-        ),
-    )
-    feedback_gain = voicing.repeats.feedback / wet_peak(circuit)
-    return replace(circuit, mixer=replace(circuit.mixer, feedback_gain=feedback_gain))
-
-
-def _sections(low_pass: LowPass) -> tuple[Section, ...]:
-    return low_pass_sections(low_pass.shape, low_pass.order, low_pass.cutoff_hz)
+    if series is None and capacitors is None and unit is None and not swaps:
+        return ideal(voicing)
+    made = board(voicing, series or DEFAULT_SERIES, capacitors=capacitors)
+    if unit is not None:
+        made = unit_of(made, unit, tolerances or Tolerances())
+    return (made.with_values(swaps) if swaps else made).circuit()

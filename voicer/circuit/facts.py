@@ -29,7 +29,7 @@ def facts(circuit: Circuit) -> dict[str, Any]:
         "feedback_gain": circuit.mixer.feedback_gain,
         "loop_gain": circuit.loop_gain(clock_hz),
         "transfer_loss": float(circuit.line.transfer_loss_at(np.array(clock_hz))),
-        "compander_time_constant_ms": 1e3 * circuit.compander.time_constant_s if circuit.compander.enabled else None,
+        "compander_time_constant_ms": 1e3 * circuit.compander.send_s if circuit.compander.enabled else None,
         "remarks": [remark.line for remark in remarks(circuit)],
     }
 

@@ -64,7 +64,8 @@ LAYOUT = np.dtype(
         ("output_coupling", "f8", (2,)),
         # compander
         ("companding", "f8"),  # 0 off, 1 on
-        ("average", "f8"),  # share of the new value in the rectifier's average
+        ("send_share", "f8"),  # of the new value in the compressor's average
+        ("return_share", "f8"),  # the same of the expander
         ("unity_v", "f8"),
         ("lowest_average", "f8"),
         # line
@@ -116,7 +117,8 @@ def echo_coefficients(
     c["lfo_sine"] = circuit.lfo.shape == "sine"
     _put_filters(c, circuit, rate_hz)
     c["companding"] = circuit.compander.enabled
-    c["average"] = -np.expm1(-1 / (rate_hz * circuit.compander.time_constant_s))
+    c["send_share"] = -np.expm1(-1 / (rate_hz * circuit.compander.send_s))
+    c["return_share"] = -np.expm1(-1 / (rate_hz * circuit.compander.return_s))
     c["unity_v"] = circuit.compander.unity_average_v
     c["lowest_average"] = circuit.compander.lowest_average
     _put_line(c, circuit, rate_hz)
@@ -137,7 +139,7 @@ def named(flat: NDArray[np.float64]) -> np.void:
 def _put_gains(c: np.void, circuit: Circuit, bypass: Bypass, volts_per_unit: float) -> None:
     mixer, on = circuit.mixer, bypass == "off"
     c["volts_per_unit"] = volts_per_unit
-    c["send"] = on
+    c["send"] = mixer.entry_gain if on else 0.0
     c["dry"] = mixer.dry_gain * mixer.level_gain if on else 1.0
     c["wet"] = 0.0 if bypass == "cut" else mixer.wet_gain * mixer.level_gain
     c["feedback"] = mixer.feedback_gain
@@ -160,7 +162,7 @@ def _put_line(c: np.void, circuit: Circuit, rate_hz: float) -> None:
     c["saturation"] = line.saturation / device.saturation_v
     c["unevenness_v"] = device.unevenness_v
     c["noise_v"] = line_noise(circuit)
-    c["bleed_v"] = line.clock_bleed * device.bleed_v * np.sqrt(line.devices)
+    c["bleed_v"] = line.makeup * line.clock_bleed * device.bleed_v * np.sqrt(line.devices)
     c["imbalance"] = line.clock_bleed * device.imbalance
     first, last = np.log2(circuit.slowest_clock_hz / 1.02), np.log2(circuit.fastest_clock_hz * 1.02)
     clock_hz = 2 ** np.linspace(first, last, LINE_ROWS)
@@ -179,7 +181,7 @@ def line_noise(circuit: Circuit) -> tuple[float, float]:
     White part A per device, transfer part B with spectrum ``2 B (1 - cos w)``: c0^2 + c1^2 = A + 2 B, c0 c1 = -B.
     """
     line, device = circuit.line, circuit.line.device
-    white = line.devices * (line.noise * device.device_noise_v) ** 2
-    transfer = line.stages * (line.noise * device.transfer_noise_v) ** 2
+    white = line.devices * (line.makeup * line.noise * device.device_noise_v) ** 2
+    transfer = line.stages * (line.makeup * line.noise * device.transfer_noise_v) ** 2
     total, half = np.sqrt(white + 4 * transfer), np.sqrt(white)
     return (total + half) / 2, (half - total) / 2

@@ -343,7 +343,7 @@ def _make_wet(c, s, m, steps, stairs, poles, work, wet):
     _fir(c.reconstruction_fir, stairs, m, work)
     _poles(c.reconstruction, poles, work, work, 0, m)
     gain, pole, rail = c.output_coupling[0], c.output_coupling[1], c.rail_v
-    share, per_unity, lowest, on = c.average, c.average / c.unity_v, c.lowest_average, c.companding
+    share, per_unity, lowest, on = c.return_share, c.return_share / c.unity_v, c.lowest_average, c.companding
     before, y, average = s.output_in, s.output_out, s.return_average
     for j in range(m):
         x = work[j]
@@ -390,7 +390,7 @@ def _send(c, s, m, wet, wet_start, compressed, poles, work, ready):
     """Input sum, coupling, compressor, anti-alias: ``work`` to ``m`` new samples at the end of ``ready``."""
     gain, pole, rail = c.coupling[0], c.coupling[1], c.rail_v
     f0, f1, f2, f3 = c.coupling_fir[0], c.coupling_fir[1], c.coupling_fir[2], c.coupling_fir[3]
-    keep, per_unity, lowest, on = 1.0 - c.average, 4.0 * c.average / c.unity_v, c.lowest_average, c.companding
+    keep, per_unity, lowest, on = 1.0 - c.send_share, 4.0 * c.send_share / c.unity_v, c.lowest_average, c.companding
     send, send_step, feedback, feedback_step = s.send, s.send_step, s.feedback, s.feedback_step
     before, u0, u1, u2, average = s.coupling_in, s.coupling_0, s.coupling_1, s.coupling_2, s.send_average
     for j in range(m):

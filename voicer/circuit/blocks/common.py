@@ -77,6 +77,6 @@ def two_values(series: Series, total: float, smallest: float) -> tuple[float, fl
     """
     main = within(series, total / 1.4, 1.4)
     main = main[main <= 0.97 * total]
-    padder = np.array([closest(series, max(float(total - value), smallest)) for value in main])
+    padder = nearest(series, np.maximum(total - main, smallest))
     choice = least(off(main + padder, total), main, padder)
     return choice[0], choice[1]
