@@ -173,11 +173,16 @@ def board(
         raise CircuitError(f"no series '{series}' is known", remedy=did_you_mean(series, SERIES_NAMES))
     laid, edge_gain = _laid(
         voicing.line, voicing.delay.shortest_ms, voicing.delay.longest_ms, voicing.filters, voicing.compander,
-        voicing.flaws, None if series == "exact" else series, capacitors or ("E6" if series == "E6" else "E12"),
+        voicing.flaws, None if series == "exact" else series, capacitors or default_capacitors(series),
     )  # fmt: skip
     made = replace(laid, voicing=voicing)
     made = replace(made, controls=_controls(made, edge_gain))
     return made.with_values(swaps) if swaps else made
+
+
+def default_capacitors(series: SeriesName) -> Series:
+    """Series of the capacitors beside such resistors: E12, or E6 beside E6."""
+    return "E6" if series == "E6" else "E12"
 
 
 @lru_cache(maxsize=64)

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit.compander import CompanderParts
-from voicer.circuit.devices import DeviceClass, hold_response, transfer_response
-from voicer.circuit.filters import Section, high_pass_response, low_frequency_delay_s, response
+from voicer.circuit.devices import DeviceClass, hold_response, transfer_gain, transfer_response
+from voicer.circuit.filters import Section, gain, high_pass_gain, high_pass_response, low_frequency_delay_s, response
 from voicer.errors import CircuitError
 
 RAIL_V = 4.0
@@ -77,6 +77,11 @@ class LineParts:
         """Small-signal gain with its hold, the pure delay of P periods left out (broadcasts)."""
         loss = transfer_response(self.stages, self.transfer_loss_at(clock_hz), 2 * np.pi * f_hz / clock_hz)
         return self.gain_at(clock_hz) * loss * hold_response(f_hz, clock_hz)
+
+    def gain(self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Magnitude of `response` (broadcasts)."""
+        loss = transfer_gain(self.stages, self.transfer_loss_at(clock_hz), 2 * np.pi * f_hz / clock_hz)
+        return self.gain_at(clock_hz) * loss * np.abs(np.sinc(f_hz / clock_hz))
 
     def extra_periods(self, clock_hz: Any) -> Any:
         """Periods beyond P at low frequency: half a one for the hold, N e / (1 - e) for charge left behind."""
@@ -179,20 +184,26 @@ class Circuit:
         return self.filter_response(f_hz) * self.line.response(f_hz, np.asarray(clock_hz, dtype=np.float64))
 
     def round_gain(self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Settled gain once round the loop, feedback amplifier left out (broadcasts).
-
-        The expander doubles in dB whatever gain or loss stands between it and the compressor.
-        """
-        outside = np.abs(high_pass_response(self.low_cut_hz, f_hz))
-        once = np.abs(self.wet_response(f_hz, clock_hz))
-        inside = once / outside
-        return outside * inside**2 if self.compander.enabled else once
+        """Settled gain once round the loop, feedback amplifier left out (broadcasts)."""
+        around = high_pass_gain(self.output_coupling_hz, f_hz) * gain(self.anti_alias, f_hz)
+        inside = around * gain(self.reconstruction, f_hz) * self.line.gain(f_hz, clock_hz)
+        return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, self.compander.enabled)
 
     def loop_gain(self, clock_hz: float) -> float:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
         f_hz = edge_frequencies()
-        gain = self.round_gain(f_hz, np.array(clock_hz))
-        return self.mixer.feedback_gain * float(highest(gain[None, f_hz < clock_hz / 2])[0])
+        once = self.round_gain(f_hz, np.array(clock_hz))
+        return self.mixer.feedback_gain * float(highest(once[None, f_hz < clock_hz / 2])[0])
+
+
+def settled_gain(
+    outside: NDArray[np.float64], inside: NDArray[np.float64], companding: bool
+) -> NDArray[np.float64]:
+    """Gain of a wet path whose gain ``inside`` lies between compressor and expander, ``outside`` before them.
+
+    The expander doubles in dB whatever gain or loss stands between it and the compressor.
+    """
+    return outside * inside**2 if companding else outside * inside
 
 
 def edge_frequencies() -> NDArray[np.float64]:
@@ -216,5 +227,5 @@ def wet_peak(circuit: Circuit) -> float:
     """Loudest `Circuit.round_gain` over all frequencies and the whole span of the time control."""
     f_hz = edge_frequencies()
     clock_hz = np.geomspace(circuit.clock_for(circuit.longest_s), circuit.clock_for(circuit.shortest_s), 12)
-    gain = circuit.round_gain(f_hz, clock_hz[:, None])
-    return float(highest(np.where(f_hz < clock_hz[:, None] / 2, gain, 0.0)).max())
+    once = circuit.round_gain(f_hz, clock_hz[:, None])
+    return float(highest(np.where(f_hz < clock_hz[:, None] / 2, once, 0.0)).max())

@@ -100,6 +100,15 @@ def transfer_response(
     return gain
 
 
+def transfer_gain(
+    stages: int, transfer_loss: NDArray[np.float64], w: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Magnitude of `transfer_response`, much cheaper (broadcasts)."""
+    e = transfer_loss
+    gain: NDArray[np.float64] = ((1 - e) ** 2 / (1 - 2 * e * np.cos(w) + e * e)) ** (stages / 2)
+    return gain
+
+
 def hold_response(f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
     """Complex gain of holding each sample for one clock period: ``sinc(f/fc)``, half a period late."""
     ratio = f_hz / clock_hz

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +85,17 @@ def response(sections: tuple[Section, ...], f_hz: NDArray[np.float64]) -> NDArra
     return gain
 
 
+def gain(sections: tuple[Section, ...], f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Magnitude of `response`, cheaper [shape like ``f_hz``]."""
+    w2 = (2 * np.pi * np.asarray(f_hz, dtype=np.float64)) ** 2
+    power = np.ones_like(w2)
+    for section in sections:
+        a, b = section.denominator()
+        power *= (1 - b * w2) ** 2 + a * a * w2
+    level: NDArray[np.float64] = 1 / np.sqrt(power)
+    return level
+
+
 def low_frequency_delay_s(sections: tuple[Section, ...]) -> float:
     """Group delay towards zero frequency, s: the sum of the first-order coefficients."""
     return sum(section.denominator()[0] for section in sections)
@@ -93,6 +105,12 @@ def high_pass_response(cutoff_hz: float, f_hz: NDArray[np.float64]) -> NDArray[n
     """Complex gain of a coupling capacitor into a resistor, ``s / (s + w)`` [shape like ``f_hz``]."""
     jf = 1j * np.asarray(f_hz, dtype=np.float64)
     return jf / (jf + cutoff_hz)
+
+
+def high_pass_gain(cutoff_hz: Any, f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Magnitude of `high_pass_response` (broadcasts)."""
+    level: NDArray[np.float64] = f_hz / np.hypot(f_hz, cutoff_hz)
+    return level
 
 
 def half_power_hz(sections: tuple[Section, ...]) -> float:
