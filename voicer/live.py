@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.live import Live
 
 from voicer import library, recording
+from voicer.circuit import PartChoice
 from voicer.control.controller import Controller
 from voicer.control.maps import load_map
 from voicer.host.audio import chosen_device, chosen_system
@@ -42,6 +43,7 @@ class Asked:
     rack: tuple[str, ...]
     ceiling_db: float
     seconds: float | None
+    parts: PartChoice
 
 
 def play_live(asked: Asked, console: Console) -> dict[str, Any]:
@@ -53,7 +55,7 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
         What the engine did: blocks, late blocks, xruns, block times, restarts, the voicing at the end.
     """
     sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
-    session = Session(asked.voicing, library.load(asked.voicing), ceiling_db=asked.ceiling_db)
+    session = Session(asked.voicing, library.load(asked.voicing), ceiling_db=asked.ceiling_db, parts=asked.parts)
     controller = Controller(load_map(asked.controller_map))
     rack = rack_names(asked.rack)
     loop = None if asked.source == "live" else recording.read(asked.source)
@@ -152,4 +154,5 @@ def _summary(session: Session, player: Supervisor) -> dict[str, Any]:
         "block_time_us_max": float(percentiles[2]),
         "block_time_p99_share": float(percentiles[1]) / block_us,
         "voicing": session.voicing.model_dump(),
+        "parts": session.parts.says,
     }

@@ -6,14 +6,14 @@ the terminal, for panels and for scripts. Thread of everything: control.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voicer import library
-from voicer.circuit import Circuit, design
+from voicer.circuit import Circuit, PartChoice
 from voicer.control.maps import Event, Move, Press, Recall
 from voicer.control.tempo import TapTempo
 from voicer.dsp.coefficients import CEILING_DB, Bypass, echo_coefficients
@@ -50,11 +50,16 @@ class Session:
     voicing : Voicing
     ceiling_db : float
         Of the output ceiling, dB below full scale.
+    parts : PartChoice, optional
+        Which parts are heard; left out, exact values.
     """
 
-    def __init__(self, name: str, voicing: Voicing, *, ceiling_db: float = CEILING_DB) -> None:
-        self.name, self.voicing = name, voicing
-        self.circuit: Circuit = design(voicing)
+    def __init__(
+        self, name: str, voicing: Voicing, *, ceiling_db: float = CEILING_DB, parts: PartChoice | None = None
+    ) -> None:
+        self.name, self.voicing, self.parts = name, voicing, parts or PartChoice()
+        self.circuit: Circuit = self.parts.circuit(voicing)
+        self._unit = self.parts.unit or 0
         self.bypass: Bypass = "off"
         self.changed = False
         self._saved = voicing
@@ -142,6 +147,15 @@ class Session:
         self._take(self._with_modulation(mode, rate_hz))
         return f"modulation {mode}"
 
+    def next_parts(self) -> str:
+        """Exact values, bought parts, the next unit of their spread, exact values again …, with no gap between."""
+        parts = self.parts.next(self._unit + 1)
+        circuit = parts.circuit(self.voicing)
+        self._unit = parts.unit or self._unit
+        self.parts, self.circuit = parts, circuit
+        self._send()
+        return f"hearing {parts.says}"
+
     def _with_modulation(self, mode: str, rate_hz: float) -> Voicing:
         return self.voicing.changed({"modulation.mode": mode, "modulation.rate_hz": rate_hz})
 
@@ -155,18 +169,21 @@ class Session:
             "previous-voicing": lambda: self.step(-1),
             "save": self.save,
             "modulation-mode": self.next_modulation,
+            "parts": self.next_parts,
         }
         return actions[event.action]()
 
     def _call_up(self, name: str, voicing: Voicing) -> str:
-        self._take(voicing)
+        """Play a voicing of the library; swapped parts stay behind, since they belong to the board they were on."""
+        self._take(voicing, replace(self.parts, swaps={}))
         self.name, self._saved, self.changed = name, voicing, False
         return f"voicing '{name}'"
 
-    def _take(self, voicing: Voicing) -> None:
+    def _take(self, voicing: Voicing, parts: PartChoice | None = None) -> None:
         """Play another voicing: design first, so that one no circuit can be built for changes nothing."""
-        circuit = design(voicing)
-        self.voicing, self.circuit = voicing, circuit
+        parts = parts or self.parts
+        circuit = parts.circuit(voicing)
+        self.voicing, self.parts, self.circuit = voicing, parts, circuit
         self.changed = voicing != self._saved
         self._send()
 

@@ -58,6 +58,7 @@ class View:
         table.add_row("cutoffs", self._cutoffs(half_hz))
         table.add_row("loop gain", self._edge())
         table.add_row("modulation", self._modulation())
+        table.add_row("parts", session.parts.says)
         table.add_row("in", _meter(report.in_peak))
         table.add_row("out", _meter(report.out_peak))
         table.add_row("engine", self._engine())

@@ -38,7 +38,7 @@ def _folding(circuit: Circuit) -> tuple[Remark, ...]:
     anti_alias_hz, reconstruction_hz = half_power_hz(circuit.anti_alias), half_power_hz(circuit.reconstruction)
     for time_s, clock_hz in ((circuit.time_s, circuit.clock_hz), (circuit.longest_s, circuit.slowest_clock_hz)):
         span = (
-            f"at {time_s * 1e3:g} ms the clock is {clock_hz / 1e3:.2f} kHz, which serves up to "
+            f"at {time_s * 1e3:.4g} ms the clock is {clock_hz / 1e3:.2f} kHz, which serves up to "
             f"{clock_hz / 2e3:.2f} kHz, and the"
         )
         remedy = f"lower it to {clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or take more stages"
@@ -61,7 +61,7 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
         found.append(
             Remark(
                 "clock",
-                f"at the shortest {circuit.shortest_s * 1e3:g} ms the clock is {circuit.fastest_clock_hz / 1e3:.0f} kHz"
+                f"at the shortest {circuit.shortest_s * 1e3:.4g} ms the clock is {circuit.fastest_clock_hz / 1e3:.0f} kHz"
                 f", above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
                 f"charge is left behind",
             )
@@ -70,7 +70,7 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
         found.append(
             Remark(
                 "clock",
-                f"at the longest {circuit.longest_s * 1e3:g} ms the clock is {circuit.slowest_clock_hz / 1e3:.2f} kHz, "
+                f"at the longest {circuit.longest_s * 1e3:.4g} ms the clock is {circuit.slowest_clock_hz / 1e3:.2f} kHz, "
                 f"below the {device.rated_clock_low_hz / 1e3:g} kHz that {device.stages} stages are rated for: "
                 f"leakage takes level and headroom",
             )

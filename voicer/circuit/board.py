@@ -105,6 +105,10 @@ class Board:
         level, middle_hz = self.blocks["line_level"], np.sqrt(self.clock_hz(0.0) * self.clock_hz(1.0))
         return level.level_gain(level.level_position_for(1 / line_parts(self.voicing).gain_at(middle_hz)))
 
+    def deviation(self, position: Any) -> Any:
+        """Peak relative deviation of the clock at a position of the depth control, the modulation on."""
+        return self.blocks["depth"].deviation(position, self.blocks["lfo"].peak_v, self.blocks["clock"].control_v)
+
     def circuit(self) -> Circuit:
         """What these parts make, for sound and predictions; the values must be plain numbers.
 
@@ -116,7 +120,7 @@ class Board:
         blocks, controls, modulation = self.blocks, self.controls, self.voicing.modulation
         cells = blocks.get("compander")
         compander = CompanderParts(cells is not None, *((cells.send_s, cells.return_s) if cells else (0.02, 0.02)))
-        deviation = 0.0 if modulation.mode == "off" else blocks["depth"].deviation(controls.depth, blocks["lfo"].peak_v)
+        deviation = 0.0 if modulation.mode == "off" else self.deviation(controls.depth)
         mixer = blocks["mixer"]
         circuit = Circuit(
             name=self.voicing.name,
@@ -251,7 +255,7 @@ def _controls(made: Board, edge_gain: float) -> Controls:
         time=float(blocks["clock"].position_for(circuit.clock_for(time_s))),
         repeats=float(blocks["sum"].position_for(voicing.repeats.feedback * edge_gain)),
         rate=float(blocks["lfo"].position_for(made.lfo_range, voicing.modulation.rate_hz)),
-        depth=float(blocks["depth"].position_for(depth, blocks["lfo"].peak_v)),
+        depth=float(blocks["depth"].position_for(depth, blocks["lfo"].peak_v, blocks["clock"].control_v)),
         blend=voicing.output.blend,
         level=float(blocks["mixer"].position_for(10 ** (voicing.output.level_db / 20))),
     )

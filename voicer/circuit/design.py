@@ -3,13 +3,70 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
-from voicer.circuit.board import DEFAULT_SERIES, SeriesName, board
+from voicer.circuit.board import DEFAULT_SERIES, Board, SeriesName, board
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.ideal import ideal
 from voicer.circuit.series import Series
 from voicer.circuit.spread import Tolerances, unit_of
 from voicer.voicing import Voicing
+
+
+@dataclass(frozen=True)
+class PartChoice:
+    """Which parts make the sound; with nothing chosen, those that make exactly what the voicing asks for."""
+
+    series: SeriesName | None = None
+    """Of the resistors; E24 where only something else is chosen."""
+    capacitors: Series | None = None
+    """E12, or E6 beside E6 resistors."""
+    unit: int | None = None
+    """One board of many whose parts vary within their tolerance, always the same for the same number, from 1."""
+    swaps: Mapping[str, float] = field(default_factory=dict)
+    """Parts with another value by reference, ohm or farad: ``{"R7": 12e3}``."""
+    tolerances: Tolerances = field(default_factory=Tolerances)
+
+    @property
+    def asks_for_parts(self) -> bool:
+        """False for the circuit as the voicing asks for it, whether or not parts can be found."""
+        return self.series is not None or self.capacitors is not None or self.unit is not None or bool(self.swaps)
+
+    @property
+    def series_name(self) -> SeriesName:
+        """Series of the resistors."""
+        return self.series or DEFAULT_SERIES
+
+    @property
+    def says(self) -> str:
+        """In words: ``exact values``, ``E24 parts, unit 3, R7 swapped``."""
+        if not self.asks_for_parts:
+            return "exact values"
+        told = ["exact parts" if self.series_name == "exact" else f"{self.series_name} parts"]
+        told += [f"unit {self.unit}"] if self.unit is not None else []
+        told += [f"{ref} swapped" for ref in self.swaps]
+        return ", ".join(told)
+
+    def nominal(self, voicing: Voicing) -> Board:
+        """The board with its parts as printed on them, swaps made."""
+        return board(voicing, self.series_name, capacitors=self.capacitors, swaps=self.swaps)
+
+    def board(self, voicing: Voicing) -> Board:
+        """The board that is heard: of one unit, if one is chosen. A swapped part keeps the value given."""
+        made = board(voicing, self.series_name, capacitors=self.capacitors)
+        if self.unit is not None:
+            made = unit_of(made, self.unit, self.tolerances)
+        return made.with_values(self.swaps) if self.swaps else made
+
+    def circuit(self, voicing: Voicing) -> Circuit:
+        """The circuit that is heard; `CircuitError` when it cannot be built."""
+        return self.board(voicing).circuit() if self.asks_for_parts else ideal(voicing)
+
+    def next(self, unit: int) -> PartChoice:
+        """What a player hears next: exact values, then bought parts, then one unit of them."""
+        if not self.asks_for_parts:
+            return replace(self, series=DEFAULT_SERIES)
+        return replace(self, unit=unit) if self.unit is None else PartChoice(tolerances=self.tolerances)
 
 
 def design(
@@ -42,9 +99,4 @@ def design(
     CircuitError
         When the filters leave the line no time, or no parts can be found.
     """
-    if series is None and capacitors is None and unit is None and not swaps:
-        return ideal(voicing)
-    made = board(voicing, series or DEFAULT_SERIES, capacitors=capacitors)
-    if unit is not None:
-        made = unit_of(made, unit, tolerances or Tolerances())
-    return (made.with_values(swaps) if swaps else made).circuit()
+    return PartChoice(series, capacitors, unit, swaps or {}, tolerances or Tolerances()).circuit(voicing)

@@ -163,7 +163,7 @@ def _filters(board: Board) -> Iterator[Figure]:
         yield Figure(f"{name}_hz", f"{title}, -3 dB", "Hz", half_power_hz(blocks))
         for number, block in enumerate(blocks, start=1):
             *real, f0_hz, q = block.f0_q()
-            where, says = f"{name}_{number}", f"{title} block {number}"
+            where, says = f"{name}_{number}", f"{title} section {number}"
             if real:
                 yield Figure(f"{where}_real_hz", f"{says}, real pole", "Hz", real[0], F0_RULE)
             yield Figure(f"{where}_hz", f"{says}, pole frequency", "Hz", f0_hz, F0_RULE)
@@ -179,15 +179,15 @@ def _loop(board: Board, loudest: float | None) -> Iterator[Figure]:
 
 
 def _lfo(board: Board) -> Iterator[Figure]:
-    lfo, depth, controls = board.blocks["lfo"], board.blocks["depth"], board.controls
+    lfo, controls = board.blocks["lfo"], board.controls
     modes: tuple[Literal["chorus", "vibrato"], ...] = ("chorus", "vibrato")
     for mode in modes:
         slowest_hz, fastest_hz = lfo.span_hz(mode)
         yield Figure(f"{mode}_slowest_hz", f"{mode}, slowest", "Hz", slowest_hz)
         yield Figure(f"{mode}_fastest_hz", f"{mode}, fastest", "Hz", fastest_hz)
     yield Figure("rate_hz", "LFO as set", "Hz", lfo.rate_hz(board.lfo_range, controls.rate))
-    yield Figure("deepest_percent", "clock deviation, depth full up", "%", 100 * depth.deviation(1.0, lfo.peak_v))
-    yield Figure("depth_percent", "clock deviation as set", "%", 100 * depth.deviation(controls.depth, lfo.peak_v))
+    yield Figure("deepest_percent", "clock deviation, depth full up", "%", 100 * board.deviation(1.0))
+    yield Figure("depth_percent", "clock deviation as set", "%", 100 * board.deviation(controls.depth))
 
 
 def _levels(board: Board) -> Iterator[Figure]:

@@ -84,8 +84,7 @@ class _Reader:
         yield from self._delays()
         yield "repeats.feedback", circuit.mixer.feedback_gain * wet_peak(circuit)
         yield "modulation.rate_hz", circuit.lfo.rate_hz
-        deviation = blocks["depth"].deviation(board.controls.depth, blocks["lfo"].peak_v)
-        yield "modulation.depth_percent", 100 * float(deviation)
+        yield "modulation.depth_percent", 100 * float(board.deviation(board.controls.depth))
         whole = circuit.mixer.dry_gain + circuit.mixer.wet_gain
         yield "output.blend", circuit.mixer.wet_gain / whole
         yield "output.level_db", 20 * float(np.log10(circuit.mixer.level_gain * whole))

@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 import re
 
-from voicer.circuit.parts import Kind
-from voicer.errors import CircuitError
+from voicer.circuit.parts import Kind, Part
+from voicer.errors import CircuitError, did_you_mean
 
 PREFIXES = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 UNITS: dict[Kind, str] = {"resistor": "Ω", "pot": "Ω", "capacitor": "F"}
@@ -38,6 +38,13 @@ def short_value(value: float, digits: int = 4) -> str:
     return f"{float(f'{rounded / 10.0**power:.{digits}g}'):.10g}{PREFIXES[power]}"
 
 
+def value_text(value: float, kind: Kind) -> str:
+    """A value with its unit, for reading: ``4.7 nF``, ``12.34 kΩ``."""
+    short = short_value(value)
+    prefix = short[-1] if short[-1].isalpha() else ""
+    return f"{short.removesuffix(prefix)} {prefix.replace('u', 'µ')}{UNITS[kind]}"
+
+
 def parse_value(text: str, kind: Kind) -> float:
     """Ohm or farad from a text; `CircuitError` for what is no value of such a part."""
     match = _SHAPE.fullmatch(text.strip())
@@ -54,6 +61,22 @@ def parse_value(text: str, kind: Kind) -> float:
     if not low <= value <= high:
         raise _refused(text, kind)
     return float(f"{value:.15g}")
+
+
+def parse_swaps(texts: list[str], parts: list[Part]) -> dict[str, float]:
+    """Values by reference from texts such as ``R7=12k``; `CircuitError` for no part, no value, or one part twice."""
+    known = {part.ref: part for part in parts}
+    values: dict[str, float] = {}
+    for text in texts:
+        ref, equals, value = (piece.strip() for piece in text.partition("="))
+        if not equals:
+            raise CircuitError(f"a swap must be REF=VALUE (got '{text}')", remedy="for example --swap R7=12k")
+        if ref not in known:
+            raise CircuitError(f"no part '{ref}' is on the board", remedy=did_you_mean(ref, known))
+        if ref in values:
+            raise CircuitError(f"part {ref} must be swapped once (got '{text}' too)", remedy="keep one of them")
+        values[ref] = parse_value(value, known[ref].kind)
+    return values
 
 
 def _refused(text: str, kind: Kind) -> CircuitError:

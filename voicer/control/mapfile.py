@@ -34,7 +34,8 @@ HIGHEST_CONTROLLER = 119
 """Controllers 120..127 are channel mode messages (MIDI 1.0): all sound off, reset, local, omni …"""
 
 Action = Literal[
-    "bypass", "bypass-tail", "tap-tempo", "next-voicing", "previous-voicing", "save", "modulation-mode"
+    "bypass", "bypass-tail", "tap-tempo", "next-voicing", "previous-voicing", "save", "modulation-mode",
+    "parts",
 ]
 
 

@@ -167,8 +167,8 @@ def test_default_map(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("VOICER_HOME", str(tmp_path))
     file = load_map().file
     numbers = [part.controller for part in (*file.control, *file.button)]
-    assert numbers == list(range(102, 119))
-    assert len({button.action for button in file.button}) == 7
+    assert numbers == list(range(102, 120))
+    assert len({button.action for button in file.button}) == 8
 
 
 @pytest.mark.parametrize("value", [0, 1, 64, 127])

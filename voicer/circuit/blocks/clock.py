@@ -1,20 +1,22 @@
 """The two-phase clock: a current-driven oscillator with a control for the delay time, and a divider by two.
 
 A control voltage stands across the stop and the time pot; the current it makes charges and discharges the timing
-capacitor between the two thresholds of a Schmitt comparator. A divider by two behind it gives two opposite phases
-of exactly half a period each, so **the clock is half the oscillator**.
+capacitor between the two thresholds of a window comparator. A divider by two behind it gives two opposite phases
+of exactly half a period each, so **the clock is half the oscillator**. Three equal resistors across the supply make
+both thresholds; the lower one is the control voltage with the LFO at rest.
 
 | symbol | name          | unit | meaning                                                                 |
 |--------|---------------|------|-------------------------------------------------------------------------|
-| Vc     | CONTROL_V     | V    | at the LFO's rest; a third of the supply                                |
-| dV     | SWING_V       | V    | between the thresholds, one and two thirds of the supply                |
+| Vc     | CONTROL_V     | V    | at the LFO's rest, ``Vl Rb / (Rt + Rm + Rb)``: a third of the supply    |
+| dV     | SWING_V       | V    | between the thresholds, ``Vl Rm / (Rt + Rm + Rb)``: another third       |
 | p      | position      | 1    | of the time pot: 0 shortest delay, fastest clock; 1 longest, slowest    |
 | I      | current_a     | A    | ``Vc / (Rs + p Rp)``, Rs the stop and its padder                        |
 | fo     | oscillator_hz | Hz   | ``I / (2 C dV)``, C the timing capacitor and its padder                 |
 | fc     | clock_hz      | Hz   | ``fo / 2``; one sample of the line per period                           |
 
-The time in the line grows in a straight line with p. Control voltage and thresholds are thirds of one supply, so the
-frequency does not move with it. Source of the law: charge ``I t = C dV``, twice a period.
+The time in the line grows in a straight line with p. Control voltage and swing are parts of one supply, so the
+frequency ``Rb / Rm / (4 C (Rs + p Rp))`` does not move with it. Source of the law: charge ``I t = C dV``,
+twice a period.
 """
 
 from __future__ import annotations
@@ -28,6 +30,7 @@ from voicer.circuit.blocks.common import (
     LEAST_PADDER_FARAD,
     LEAST_PADDER_OHM,
     POT_SIZES_OHM,
+    closest,
     least,
     off,
     on_the_track,
@@ -40,7 +43,10 @@ from voicer.circuit.series import Series
 from voicer.errors import CircuitError
 
 THRESHOLD_LOW_V, THRESHOLD_HIGH_V = LINE_V / 3, 2 * LINE_V / 3
-"""2.9 and 5.8 V: a divider of three equal resistors across the supply behind the polarity diode. Chosen."""
+"""2.9 and 5.8 V, from three equal resistors across the supply behind the polarity diode. Chosen."""
+
+THIRD_OHM = 10e3
+"""Each of the three. Chosen."""
 
 SWING_V = THRESHOLD_HIGH_V - THRESHOLD_LOW_V
 CONTROL_V = LINE_V / 3
@@ -68,6 +74,19 @@ class ClockOscillator:
     stop_ohm: float = part("clock: in series with the time pot, sets the shortest delay")
     stop_padder_ohm: float = part("clock: in series with the stop, brings the span to its width")
     time_pot_ohm: float = part("time control, linear track")
+    top_ohm: float = part("clock: thresholds, from the supply")
+    middle_ohm: float = part("clock: between the two thresholds")
+    bottom_ohm: float = part("clock: thresholds, to ground; the control voltage stands across it")
+
+    @property
+    def control_v(self) -> Any:
+        """Lower threshold, and control voltage with the LFO at rest, V."""
+        return LINE_V * self.bottom_ohm / (self.top_ohm + self.middle_ohm + self.bottom_ohm)
+
+    @property
+    def swing_v(self) -> Any:
+        """Between the thresholds, V."""
+        return LINE_V * self.middle_ohm / (self.top_ohm + self.middle_ohm + self.bottom_ohm)
 
     @property
     def whole_farad(self) -> float:
@@ -81,11 +100,11 @@ class ClockOscillator:
 
     def current_a(self, position: Any, deviation: Any = 0.0) -> Any:
         """Timing current, A, with the control voltage moved by a relative deviation."""
-        return CONTROL_V * (1 + deviation) / (self.whole_stop_ohm + position * self.time_pot_ohm)
+        return self.control_v * (1 + deviation) / (self.whole_stop_ohm + position * self.time_pot_ohm)
 
     def oscillator_hz(self, position: Any, deviation: Any = 0.0) -> Any:
         """Frequency of the oscillator, before the divider, Hz."""
-        return self.current_a(position, deviation) / (2 * self.whole_farad * SWING_V)
+        return self.current_a(position, deviation) / (2 * self.whole_farad * self.swing_v)
 
     def clock_hz(self, position: Any, deviation: Any = 0.0) -> Any:
         """Frequency of the two-phase clock, Hz; a deviation of 0.01 makes it one percent faster."""
@@ -93,7 +112,7 @@ class ClockOscillator:
 
     def position_for(self, clock_hz: Any) -> Any:
         """Position of the time pot whose clock is nearest to one asked for, 0..1."""
-        whole_ohm = CONTROL_V / (4 * self.whole_farad * SWING_V * clock_hz)
+        whole_ohm = self.control_v / (4 * self.whole_farad * self.swing_v * clock_hz)
         return on_the_track((whole_ohm - self.whole_stop_ohm) / self.time_pot_ohm)
 
     @property
@@ -146,7 +165,7 @@ def design_clock(slowest_hz: float, fastest_hz: float) -> ClockOscillator:
     if not np.any(fits):
         raise _no_clock(slowest_hz, fastest_hz)
     pot, stop, total = least(np.where(fits, off(totals, BEST_TIMING_FARAD), np.inf), pots, stops, totals)
-    return ClockOscillator(*shared(total), *shared(stop), pot)
+    return ClockOscillator(*shared(total), *shared(stop), pot, THIRD_OHM, THIRD_OHM, THIRD_OHM)
 
 
 def _inside(value: Any, span: tuple[float, float], leeway: float = 1.0) -> Any:
@@ -168,7 +187,9 @@ def _bought(
     farads = two_values(capacitors, total_farad, LEAST_PADDER_FARAD)
     mean_ohm = CONTROL_V / (4 * SWING_V * sum(farads) * np.sqrt(slowest_hz * fastest_hz))
     stop_ohm = float(np.hypot(pot_ohm / 2, mean_ohm) - pot_ohm / 2)
-    return ClockOscillator(*farads, *two_values(resistors, stop_ohm, LEAST_PADDER_OHM), pot_ohm)
+    third_ohm = closest(resistors, THIRD_OHM)
+    stops = two_values(resistors, stop_ohm, LEAST_PADDER_OHM)
+    return ClockOscillator(*farads, *stops, pot_ohm, third_ohm, third_ohm, third_ohm)
 
 
 def _no_clock(slowest_hz: float, fastest_hz: float) -> CircuitError:

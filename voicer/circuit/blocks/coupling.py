@@ -32,8 +32,8 @@ OUTPUT_COUPLING_FARAD, OUTPUT_LOAD_OHM = 100e-9, 220e3
 class LowCut:
     """A first-order high-pass; a follower, or another input of high impedance, reads it."""
 
-    coupling_farad: float = part("coupling: sets the low cut")
-    load_ohm: float = part("load of the coupling: sets the low cut")
+    coupling_farad: float = part("coupling: with its load sets the cutoff")
+    load_ohm: float = part("load of the coupling: sets the cutoff")
 
     @property
     def cutoff_hz(self) -> Any:

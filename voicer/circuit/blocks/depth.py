@@ -39,13 +39,13 @@ class DepthInjection:
     inject_ohm: float = part("LFO into the clock's control voltage, sets the greatest depth")
     feedback_ohm: float = part("summing amplifier of the clock's control voltage")
 
-    def deviation(self, position: Any, peak_v: Any = PEAK_V) -> Any:
+    def deviation(self, position: Any, peak_v: Any = PEAK_V, control_v: Any = CONTROL_V) -> Any:
         """Peak relative deviation of the clock at a position of the depth pot."""
-        return position * peak_v / CONTROL_V * self.feedback_ohm / self.inject_ohm
+        return position * peak_v / control_v * self.feedback_ohm / self.inject_ohm
 
-    def position_for(self, deviation: Any, peak_v: Any = PEAK_V) -> Any:
+    def position_for(self, deviation: Any, peak_v: Any = PEAK_V, control_v: Any = CONTROL_V) -> Any:
         """Position of the depth pot whose deviation is nearest to one asked for, 0..1."""
-        return on_the_track(deviation / self.deviation(1.0, peak_v))
+        return on_the_track(deviation / self.deviation(1.0, peak_v, control_v))
 
     def snapped(self, resistors: Series, capacitors: Series) -> DepthInjection:
         """The bought resistors whose greatest deviation is nearest."""

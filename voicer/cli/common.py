@@ -1,0 +1,94 @@
+"""What the commands share: the app, options, settings, and how things are printed."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+from voicer.circuit import PartChoice, board
+from voicer.circuit.board import DEFAULT_SERIES, SeriesName
+from voicer.circuit.series import Series
+from voicer.circuit.spread import Tolerances
+from voicer.circuit.values import parse_swaps
+from voicer.errors import VoicingError
+from voicer.voicing import Voicing, parameter
+
+app = typer.Typer(
+    add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+    help="Play, tune, save and build bucket-brigade echoes.",
+)  # fmt: skip
+
+PREPARING = "preparing (the first time the kernel is compiled: some seconds)"
+
+VoicingName = Annotated[str, typer.Argument(metavar="VOICING", help="A name from 'voicer voicings', or a file.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print facts as JSON.")]
+Settings = Annotated[
+    list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Change a parameter, such as line.stages=1024.")
+]
+CeilingDb = Annotated[float, typer.Option("--ceiling-db", min=-40.0, max=0.0, help="Output ceiling, dB of full scale.")]
+Resistors = Annotated[
+    SeriesName | None, typer.Option("--series", help="Hear parts: resistors of this series, or exact values.")
+]
+Capacitors = Annotated[Series | None, typer.Option("--capacitors", help="Series of the capacitors; E12, or E6.")]
+Unit = Annotated[int | None, typer.Option("--unit", min=1, help="One unit of the tolerance spread, from 1.")]
+Swaps = Annotated[list[str] | None, typer.Option("--swap", metavar="REF=VALUE", help="Swap a part, such as R7=12k.")]
+
+
+def changed(voicing: Voicing, settings: list[str] | None) -> Voicing:
+    """A voicing with the ``--set`` options in it."""
+    pairs = [_setting(text) for text in settings or []]
+    return voicing.changed({pair.key: pair.value for pair in pairs}) if pairs else voicing
+
+
+def part_choice(
+    voicing: Voicing, series: SeriesName | None, capacitors: Series | None, unit: int | None,
+    swaps: list[str] | None, tolerances: Tolerances | None = None,
+) -> PartChoice:  # fmt: skip
+    """What the options for parts ask for; swapped parts are looked for on the voicing's board."""
+    values = {}
+    if swaps:
+        values = parse_swaps(swaps, board(voicing, series or DEFAULT_SERIES, capacitors=capacitors).parts)
+    return PartChoice(series, capacitors, unit, values, tolerances or Tolerances())
+
+
+@dataclass(frozen=True)
+class _Setting:
+    key: str
+    value: Any
+
+
+def _setting(text: str) -> _Setting:
+    """A ``KEY=VALUE`` of the command line; the value is read as the parameter's kind wants it."""
+    key, equals, value = text.partition("=")
+    if not equals:
+        raise VoicingError(f"--set must be KEY=VALUE (got '{text}')", remedy="for example --set delay.time_ms=250")
+    kind = parameter(key).kind
+    if kind in ("text", "choice") and not value.lstrip("-").isdecimal():
+        return _Setting(key, value)
+    try:
+        return _Setting(key, json.loads(value))
+    except json.JSONDecodeError:
+        raise VoicingError(f"{key} must be {parameter(key).rule} (got '{value}')") from None
+
+
+def progress_bar() -> Progress:
+    """A bar on standard error that leaves nothing behind."""
+    return Progress(
+        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
+        console=Console(stderr=True), transient=True,
+    )  # fmt: skip
+
+
+def plain(value: Any) -> str:
+    """A value for people."""
+    return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def print_json(data: Any) -> None:
+    """Data for programs."""
+    print(json.dumps(data, indent=2, ensure_ascii=False))

@@ -1,0 +1,131 @@
+"""Commands that make sound: demo, play, render."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+from rich.console import Console
+
+from voicer import library
+from voicer.cli.common import (
+    PREPARING,
+    AsJson,
+    Capacitors,
+    CeilingDb,
+    Resistors,
+    Settings,
+    Swaps,
+    Unit,
+    app,
+    changed,
+    part_choice,
+    print_json,
+    progress_bar,
+)  # fmt: skip
+
+CAUTION = (
+    "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low; headphones lowest. "
+    "An output ceiling is on."
+)
+
+
+@app.command("demo")
+def demo_command(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("demo"),
+) -> None:
+    """The whole job with no hardware: a riff in, knobs turned by MIDI, echo and pictures out.
+
+    Example: voicer demo --out demo
+    """
+    from voicer.demo import demo
+
+    with progress_bar() as bar:
+        task = bar.add_task(PREPARING, total=1.0)
+        made = demo(out, lambda share: bar.update(task, completed=share, description="playing the riff"))
+        bar.update(task, completed=1.0)
+    for path in made:
+        print(path)
+    print("Listen to echo.wav, quietly first: the runaway comes near its end.")
+
+
+@app.command()
+def play(
+    voicing: Annotated[str, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = "harbour-dusk",
+    source: Annotated[str, typer.Option("--input", metavar="live|FILE", help="Or a recording to loop.")] = "live",
+    audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
+    device: Annotated[str | None, typer.Option(help="PortAudio device: number or part of its name.")] = None,
+    rate: Annotated[float, typer.Option(min=44_100, max=192_000, help="Sample rate for PortAudio, Hz.")] = 48_000,
+    frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio.")] = 64,
+    midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input: number or part of name.")] = "auto",
+    controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map.")] = None,
+    rack: Annotated[str, typer.Option(help="Units in playing order.")] = "echo,ceiling",
+    ceiling_db: CeilingDb = -3.0,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after so long.")] = None,
+    series: Resistors = None,
+    capacitors: Capacitors = None,
+    unit: Unit = None,
+    swaps: Swaps = None,
+    as_json: AsJson = False,
+) -> None:
+    """Play through a voicing live, and tune it with a MIDI controller.
+
+    Example: voicer play slow-tide --input riff.wav
+    """
+    from voicer.live import Asked, play_live
+
+    parts = part_choice(library.load(voicing), series, capacitors, unit, swaps)
+    asked = Asked(
+        voicing=voicing, source=source, system=audio, device=device, sample_rate_hz=rate, frames=frames, midi=midi,
+        controller_map=controller_map, rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()),
+        ceiling_db=ceiling_db, seconds=seconds, parts=parts,
+    )  # fmt: skip
+    console = Console(stderr=as_json)
+    console.print(CAUTION)
+    summary = play_live(asked, console)
+    if as_json:
+        print_json(summary)
+
+
+@app.command("render")
+def render_command(
+    source: Annotated[Path, typer.Argument(metavar="IN", help="Recording, WAV or FLAC; channels are mixed to one.")],
+    target: Annotated[Path, typer.Argument(metavar="OUT", help="WAV or FLAC to write.")],
+    voicing: Annotated[str, typer.Option("--voicing", help="A name or a file.")] = "harbour-dusk",
+    settings: Settings = None,
+    tail: Annotated[float, typer.Option(min=0, max=600, help="Seconds of silence behind the input.")] = 4.0,
+    ceiling_db: CeilingDb = -3.0,
+    series: Resistors = None,
+    capacitors: Capacitors = None,
+    unit: Unit = None,
+    swaps: Swaps = None,
+) -> None:
+    """Put a recording through a voicing, faster than real time.
+
+    Example: voicer render riff.wav echo.wav --voicing lamp-lane --set repeats.feedback=0.8 --unit 7
+    """
+    import numpy as np
+
+    from voicer import recording
+    from voicer.dsp.rendering import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, render
+
+    heard = changed(library.load(voicing), settings)
+    parts = part_choice(heard, series, capacitors, unit, swaps)
+    circuit = parts.circuit(heard)
+    recording.check_writable(target)
+    x, rate_hz = recording.read(source)
+    inner_hz = rate_hz if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ else 48_000
+    x = np.concatenate((recording.at_rate(x, rate_hz, inner_hz), np.zeros(int(tail * inner_hz))))
+    begun = time.perf_counter()
+    with progress_bar() as bar:
+        task = bar.add_task(PREPARING, total=x.size)
+
+        def progress(done: int) -> None:
+            bar.update(task, completed=done, description="rendering")
+
+        y = render(x, inner_hz, circuit, ceiling_db=ceiling_db, progress=progress)
+    took_s = time.perf_counter() - begun
+    recording.write(target, recording.at_rate(y, inner_hz, rate_hz), rate_hz)
+    print(f"{target}: {x.size / inner_hz:.1f} s, {x.size / inner_hz / took_s:.0f} times real time, {parts.says}")

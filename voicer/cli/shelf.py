@@ -1,0 +1,100 @@
+"""Commands about voicings: voicings, show, check, schema."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from voicer import library
+from voicer.circuit import design, fact_lines, facts, remarks
+from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_json
+from voicer.errors import VoicerError
+from voicer.voicing import parameters
+
+
+@app.command("voicings")
+def voicings_command(as_json: AsJson = False) -> None:
+    """List the voicings: your own first, then the shipped ones.
+
+    Example: voicer voicings --json
+    """
+    entries = library.listing()
+    if as_json:
+        fields = ("name", "title", "notes", "shipped", "slot", "error", "shadows_shipped")
+        print_json([{name: getattr(entry, name) for name in fields} | {"path": str(entry.path)} for entry in entries])
+        return
+    table = Table(box=None, pad_edge=False)
+    for column in ("slot", "name", "notes"):
+        table.add_column(column)
+    for entry in entries:
+        whose = "" if entry.shipped else " (yours, before the shipped one)" if entry.shadows_shipped else " (yours)"
+        slot = "" if entry.slot is None else str(entry.slot)
+        table.add_row(slot, entry.name + whose, entry.error or entry.notes)
+    Console().print(table)
+
+
+@app.command()
+def show(voicing: VoicingName, settings: Settings = None, as_json: AsJson = False) -> None:
+    """Print a voicing and the figures of its circuit.
+
+    Example: voicer show old-dredger --set delay.time_ms=300
+    """
+    shown = changed(library.load(voicing), settings)
+    circuit = design(shown)
+    if as_json:
+        print_json({"voicing": shown.model_dump(), "circuit": facts(circuit)})
+        return
+    table = Table(box=None, pad_edge=False, show_header=False)
+    for key, known in parameters().items():
+        table.add_row(key, f"{plain(shown.get(key))}{f' {known.unit}' if known.unit else ''}")
+    table.add_section()
+    for what, value in fact_lines(circuit):
+        table.add_row(what, value)
+    Console().print(table)
+
+
+@app.command()
+def check(
+    files: Annotated[list[str], typer.Argument(metavar="FILE…", help="Voicing files or names.")],
+    as_json: AsJson = False,
+) -> None:
+    """Check voicings; what is wrong is told in one line each, and the exit code is 2.
+
+    Example: voicer check my-voicing.toml
+    """
+    results, wrong = [], False
+    for name in files:
+        result: dict[str, Any] = {"name": name, "ok": True, "error": None, "remarks": []}
+        try:
+            result["remarks"] = [remark.line for remark in remarks(design(library.load(name)))]
+        except VoicerError as error:
+            where = "" if error.where else f"{name}: "
+            result |= {"ok": False, "error": f"{where}{error}"}
+            wrong = True
+        results.append(result)
+    if as_json:
+        print_json(results)
+    for result in [] if as_json else results:
+        if result["error"]:
+            print(f"voicer: {result['error']}", file=sys.stderr)
+            continue
+        print(f"{result['name']}: good")
+        for line in result["remarks"]:
+            print(f"  mind: {line}")
+    if wrong:
+        raise typer.Exit(2)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of a voicing file, for editors to complete from.
+
+    Example: voicer schema > voicing.schema.json
+    """
+    from voicer.library.form import file_schema
+
+    print_json(file_schema())

@@ -1,0 +1,106 @@
+"""The sheet's tables as text, for the terminal and for the printed pages alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from voicer.circuit.readback import differences
+from voicer.circuit.values import value_text
+from voicer.sheet.contents import BuildSheet, block_title
+from voicer.voicing import parameter
+
+SPREAD_KEYS = (
+    "shortest_ms", "longest_ms", "time_ms", "low_cut_hz", "anti_alias_hz", "reconstruction_hz", "compressor_ms",
+    "loop_gain", "edge_position", "rate_hz", "depth_percent", "level_db", "headroom_v",
+)  # fmt: skip
+"""Figures whose spread the sheet shows; `--json` has all."""
+
+NAMED_CULPRITS = 2
+"""Parts named beside a figure's spread."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """A title, the heads of the columns, and rows of as many texts."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: Sequence[tuple[str, ...]]
+
+
+def part_tables(sheet: BuildSheet) -> list[Table]:
+    """One table per block."""
+    made = []
+    for key in sheet.board.blocks:
+        rows = [
+            (part.ref, value_text(part.value, part.kind), part.note)
+            for part in sheet.parts if part.block == key
+        ]  # fmt: skip
+        rows += [(one.ref, one.kind, one.note) for one in sheet.actives if one.block == key]
+        made.append(Table(block_title(key), ("part", "value", "what for"), rows))
+    return made
+
+
+def control_table(sheet: BuildSheet) -> Table:
+    """Where the knobs stand for the voicing."""
+    controls, asked = sheet.board.controls, sheet.voicing
+    modulation, off = asked.modulation, asked.modulation.mode == "off"
+    stands_for = {
+        "time": f"{asked.delay.time_ms:g} ms",
+        "repeats": f"feedback {asked.repeats.feedback:g}",
+        "rate": "off" if off else f"{modulation.rate_hz:g} Hz, {modulation.mode}",
+        "depth": "off" if off else f"{modulation.depth_percent:g} %",
+        "blend": f"{asked.output.blend:g}",
+        "level": f"{asked.output.level_db:g} dB",
+    }
+    rows = [(name, f"{100 * float(getattr(controls, name)):.1f} %", text) for name, text in stands_for.items()]
+    return Table("Knobs", ("knob", "of its travel", "for"), rows)
+
+
+def figure_table(sheet: BuildSheet) -> Table:
+    """Asked, got and error of every figure that matters."""
+    rows = [
+        (
+            row.figure.label, say(row.asked, row.figure.unit), say(row.got, row.figure.unit),
+            f"{row.error:+.2f} dB" if row.figure.unit == "dB" else f"{row.error:+.2%}", "" if row.ok else "off",
+        )
+        for row in sheet.figures
+    ]  # fmt: skip
+    return Table("Figures", ("figure", "asked", "got", "error", ""), rows)
+
+
+def spread_table(sheet: BuildSheet) -> Table:
+    """Percentiles of the main figures, and the parts that move them most."""
+    found, percentiles = sheet.spread, sheet.spread.percentiles()
+    units = {figure.key: (figure.label, figure.unit) for figure in found.figures}
+    rows = []
+    for key in (key for key in SPREAD_KEYS if key in percentiles):
+        label, unit = units[key]
+        culprits = ", ".join(
+            f"{one.part.ref} {one.share:.0%}" for one in sheet.sensitivities.get(key, [])[:NAMED_CULPRITS]
+        )
+        rows.append((label, *(say(value, unit) for value in percentiles[key]), culprits))
+    title = f"Spread of {found.units} units: {found.tolerances.statement}"
+    return Table(title, ("figure", "5 %", "median", "95 %", "most moved by"), rows)
+
+
+def made_table(sheet: BuildSheet) -> Table:
+    """The voicing these parts make, where it differs from the one asked for."""
+    made, beyond = sheet.made
+    rows = []
+    for key, asked, got in differences(sheet.voicing, made):
+        unit = parameter(key).unit
+        rows.append((key, say(asked, unit), say(got, unit), f"{got / asked - 1:+.2%}" if asked else ""))
+    rows += [(line, "", "", "") for line in beyond]
+    return Table("The voicing these parts make", ("parameter", "asked", "made", "error"), rows)
+
+
+def say(value: Any, unit: str) -> str:
+    """A figure for people: four digits and its unit."""
+    if unit == "Hz" and value >= 1e4:
+        return f"{value / 1e3:.4g} kHz"
+    if unit == "Ω":
+        return value_text(value, "resistor")
+    return f"{value:.4g} {unit}".rstrip()
