@@ -65,8 +65,8 @@ _FIXED: dict[str, tuple[tuple[ActiveKind, str, str], ...]] = {
     ),
     "input": (("amplifier", AMPLIFIER, "input buffer: follower, input of high impedance"),),
     "sum": (
-        ("amplifier", AMPLIFIER, "input sum"),
         ("amplifier", AMPLIFIER, "input sum: follower behind the repeats pot"),
+        ("amplifier", AMPLIFIER, "input sum"),
     ),
     "low_cut": (("amplifier", AMPLIFIER, "low cut: follower"),),
     "line_level": (("amplifier", AMPLIFIER, "line: make-up"),),
@@ -83,9 +83,9 @@ _FIXED: dict[str, tuple[tuple[ActiveKind, str, str], ...]] = {
         ("logic", "divider by two with both outputs, able to drive the line's clock inputs", "clock: two phases"),
     ),
     "lfo": (
-        ("comparator", "comparator, output to within 0.35 V of the rails", "LFO: Schmitt trigger"),
         ("amplifier", AMPLIFIER, "LFO: follower behind the rate pot"),
         ("amplifier", AMPLIFIER, "LFO: integrator"),
+        ("comparator", "comparator, output to within 0.35 V of the rails", "LFO: Schmitt trigger"),
         ("switch", "toggle, two poles", "LFO: slow and fast range"),
     ),
     "depth": (

@@ -61,8 +61,9 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
         found.append(
             Remark(
                 "clock",
-                f"at the shortest {circuit.shortest_s * 1e3:.4g} ms the clock is {circuit.fastest_clock_hz / 1e3:.0f} kHz"
-                f", above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
+                f"at the shortest {circuit.shortest_s * 1e3:.4g} ms the clock is "
+                f"{circuit.fastest_clock_hz / 1e3:.0f} kHz, "
+                f"above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
                 f"charge is left behind",
             )
         )
@@ -70,7 +71,8 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
         found.append(
             Remark(
                 "clock",
-                f"at the longest {circuit.longest_s * 1e3:.4g} ms the clock is {circuit.slowest_clock_hz / 1e3:.2f} kHz, "
+                f"at the longest {circuit.longest_s * 1e3:.4g} ms the clock is "
+                f"{circuit.slowest_clock_hz / 1e3:.2f} kHz, "
                 f"below the {device.rated_clock_low_hz / 1e3:g} kHz that {device.stages} stages are rated for: "
                 f"leakage takes level and headroom",
             )

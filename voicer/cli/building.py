@@ -103,6 +103,8 @@ def _print(sheet: BuildSheet, share: float | None, written: list[Path]) -> None:
             table.add_column(column)
         for row in one.rows:
             table.add_row(*row)
+        if one.note:
+            console.print(one.note, soft_wrap=True)
         console.print(table if one.rows else f"{one.title}: just the one asked for")
         console.print()
     if share is not None:

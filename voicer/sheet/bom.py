@@ -25,7 +25,7 @@ def bom_text(parts: list[Part], others: list[Active], tolerances: Tolerances) ->
     groups: dict[tuple[str, str], list[Part]] = {}
     for part in parts:
         groups.setdefault((short_value(part.value), kind_text(part)), []).append(part)
-    table = [
+    table: list[tuple[str, ...]] = [
         (" ".join(part.ref for part in group), value, f"{100 * tolerances.of(group[0].kind):g} %", kind,
          str(len(group)), "; ".join(dict.fromkeys(part.note for part in group)))
         for (value, kind), group in groups.items()
@@ -34,7 +34,7 @@ def bom_text(parts: list[Part], others: list[Active], tolerances: Tolerances) ->
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
-    writer.writerows(sorted(table, key=lambda row: _order(row[0])))
+    writer.writerows(sorted(table, key=_order))
     return text.getvalue()
 
 
@@ -108,6 +108,7 @@ def _columns(path: Path, rows: list[list[str]]) -> tuple[int, int]:
     )  # fmt: skip
 
 
-def _order(references: str) -> tuple[str, int]:
-    match = re.match(r"([A-Z]+)(\d+)", references)
-    return (match[1], int(match[2])) if match else (references, 0)
+def _order(row: tuple[str, ...]) -> tuple[str, int]:
+    """Letter and number of a row's first reference."""
+    match = re.match(r"([A-Z]+)(\d+)", row[0])
+    return (match[1], int(match[2])) if match else (row[0], 0)

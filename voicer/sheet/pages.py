@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,8 @@ from voicer.circuit.figures import once_gain
 from voicer.circuit.filters import high_pass_gain
 from voicer.sheet import tables
 from voicer.sheet.contents import CAUTIONS, BuildSheet, block_title
-from voicer.sheet.schematics import block_diagram, draw_on, schematic
+from voicer.sheet.pen import draw_on, units_high, units_wide
+from voicer.sheet.schematics import block_diagram, schematic
 
 A4_INCHES = (8.27, 11.69)
 MARGIN = 0.055
@@ -25,6 +27,18 @@ SMALL, NORMAL, LARGE = 5.8, 7.5, 13.0
 
 LINE_INCHES = 0.105
 """From one line of small letters to the next."""
+
+ROWS, COLUMNS = 6, 3
+"""Schematics on a page."""
+
+LARGEST_INCHES = 0.2
+"""A unit of a drawing is no larger, so that a small schematic has no large letters."""
+
+HEAD = 0.016
+"""Height of a schematic's title, as a share of the page's."""
+
+SPANS = {"clock": 2}
+"""Blocks whose schematic is wider than a column."""
 
 STYLE = {
     "font.family": "DejaVu Sans", "svg.hashsalt": "voicer", "svg.fonttype": "none", "axes.linewidth": 0.7,
@@ -37,22 +51,19 @@ def write_pages(sheet: BuildSheet, path: Path, progress: Callable[[float], None]
     plt = _pyplot()
     from matplotlib.backends.backend_pdf import PdfPages
 
-    keys = list(sheet.board.blocks)
-    with plt.rc_context(STYLE), PdfPages(path, metadata={"Title": f"{sheet.voicing.name}: build sheet"}) as pages:
-        for number, draw in enumerate((_facts_page, _parts_page), start=1):
+    cells = _cells(sheet)
+    pages = 1 + cells[-1].row // ROWS + 1
+    with plt.rc_context(STYLE), PdfPages(path, metadata={"Title": f"{sheet.voicing.name}: build sheet"}) as file:
+        for number in range(pages):
             page = plt.figure(figsize=A4_INCHES)
-            draw(page, sheet)
-            _frame(page, sheet, number)
-            pages.savefig(page)
+            if number == 0:
+                _facts_page(page, sheet)
+            else:
+                _schematics_page(page, [cell for cell in cells if cell.row // ROWS == number - 1])
+            _frame(page, sheet, f"sheet {number + 1} of {pages}")
+            file.savefig(page)
             plt.close(page)
-            progress(0.2 * number)
-        for start in range(0, len(keys), PER_PAGE):
-            page = plt.figure(figsize=A4_INCHES)
-            _schematics_page(page, sheet, keys[start : start + PER_PAGE])
-            _frame(page, sheet, 3 + start // PER_PAGE)
-            pages.savefig(page)
-            plt.close(page)
-            progress(0.4 + 0.5 * min(1.0, (start + PER_PAGE) / len(keys)))
+            progress(0.9 * (number + 1) / pages)
 
 
 def write_response(sheet: BuildSheet, path: Path) -> None:
@@ -66,11 +77,35 @@ def write_response(sheet: BuildSheet, path: Path) -> None:
         plt.close(figure)
 
 
-PER_PAGE, COLUMNS = 15, 3
-"""Schematics on a page, and how many stand side by side."""
+@dataclass(frozen=True)
+class _Cell:
+    """Where a schematic stands among the others."""
+
+    row: int
+    column: int
+    span: int
+    title: str
+    drawing: Any
+
+    def needed(self, column_inches: float) -> float:
+        """Height it wants, as a share of the page's."""
+        wide = (self.span * column_inches - 0.1) / units_wide(self.drawing)
+        return min(wide, LARGEST_INCHES) * units_high(self.drawing) / A4_INCHES[1]
 
 
-def _frame(page: Any, sheet: BuildSheet, number: int) -> None:
+def _cells(sheet: BuildSheet) -> list[_Cell]:
+    found, place = [], 0
+    for key in sheet.board.blocks:
+        span = SPANS.get(key, 1)
+        if place % COLUMNS + span > COLUMNS:
+            place += COLUMNS - place % COLUMNS
+        drawing = schematic(sheet.board, key)
+        found.append(_Cell(place // COLUMNS, place % COLUMNS, span, block_title(key), drawing))
+        place += span
+    return found
+
+
+def _frame(page: Any, sheet: BuildSheet, number: str) -> None:
     """A border, and the title block in the lower right corner."""
     axes = page.add_axes((0, 0, 1, 1), zorder=-1)
     axes.set_axis_off()
@@ -81,61 +116,54 @@ def _frame(page: Any, sheet: BuildSheet, number: int) -> None:
     left, height = 0.60, 0.042
     axes.plot([left, left, 1 - edge], [top, top + height, top + height], color="black", linewidth=0.9)
     axes.text(left + 0.01, top + height - 0.010, sheet.voicing.name, fontsize=10, va="top", fontweight="bold")
-    told = f"{sheet.says}   sheet {number}   {date.today().isoformat()}"
+    told = f"{sheet.says}   {number}   {date.today().isoformat()}"
     axes.text(left + 0.01, top + 0.007, told, fontsize=SMALL, va="bottom")
 
 
 def _facts_page(page: Any, sheet: BuildSheet) -> None:
-    page.text(MARGIN, 0.957, "Build sheet", fontsize=LARGE, va="top")
-    diagram = page.add_axes((MARGIN, 0.79, 1 - 2 * MARGIN, 0.14))
+    page.text(MARGIN, 0.965, "Build sheet", fontsize=LARGE, va="top")
+    diagram = page.add_axes((MARGIN, 0.77, 1 - 2 * MARGIN, 0.17))
     draw_on(diagram, block_diagram(sheet.board))
-    left = _table(page, tables.figure_table(sheet), MARGIN, 0.775, (0.205, 0.07, 0.07, 0.065, 0.02))
-    response = page.add_axes((0.575, 0.565, 0.37, 0.19))
-    _response(response, sheet)
-    right = _table(page, tables.control_table(sheet), 0.535, 0.53, (0.10, 0.12, 0.15))
-    right = _table(page, tables.made_table(sheet), 0.535, right - 0.012, (0.20, 0.085, 0.085, 0.05))
-    low = _table(page, tables.spread_table(sheet), MARGIN, min(left, right) - 0.012, (0.27, 0.10, 0.10, 0.10, 0.2))
-    low = _lines(page, "Mind", sheet.notes, MARGIN, low - 0.012, 150)
-    _lines(page, "Cautions", list(CAUTIONS), MARGIN, low - 0.006, 95)
+    left = _table(page, tables.figure_table(sheet), MARGIN, 0.762, (0.235, 0.065, 0.065, 0.06, 0.02))
+    _response(page.add_axes((0.585, 0.612, 0.36, 0.14)), sheet)
+    right = _table(page, tables.control_table(sheet), 0.535, 0.572, (0.10, 0.12, 0.15))
+    right = _table(page, tables.made_table(sheet), 0.535, right - 0.008, (0.20, 0.085, 0.085, 0.05))
+    right = _lines(page, "Mind", sheet.notes, 0.535, right - 0.008, 74)
+    low = _table(page, tables.spread_table(sheet), MARGIN, min(left, right) - 0.008, (0.27, 0.10, 0.10, 0.10, 0.2))
+    _lines(page, "Cautions", list(CAUTIONS), MARGIN, low - 0.008, 95)
 
 
-def _parts_page(page: Any, sheet: BuildSheet) -> None:
-    page.text(MARGIN, 0.957, "Parts", fontsize=LARGE, va="top")
-    x, y = MARGIN, 0.93
-    for table in tables.part_tables(sheet):
-        height = (len(table.rows) + 3.2) * LINE_INCHES / A4_INCHES[1]
-        if y - height < (0.08 if x > 0.5 else MARGIN):
-            x, y = x + 0.465, 0.93
-        y = _table(page, table, x, y, (0.045, 0.075, 0.32), heads=False) - 0.009
-
-
-def _schematics_page(page: Any, sheet: BuildSheet, keys: list[str]) -> None:
-    page.text(MARGIN, 0.957, "Schematics", fontsize=LARGE, va="top")
-    page.text(
-        0.95, 0.953, "VB: bias node, half the supply. Every wiper is drawn where the knob stands at half.",
-        fontsize=SMALL, va="top", ha="right",
-    )  # fmt: skip
-    width, height = (1 - 2 * MARGIN) / COLUMNS, 0.86 / (PER_PAGE // COLUMNS)
-    for place, key in enumerate(keys):
-        row, column = divmod(place, COLUMNS)
-        x, y = MARGIN + column * width, 0.935 - (row + 1) * height
-        page.text(x, y + height - 0.006, block_title(key), fontsize=NORMAL, va="top", fontweight="bold")
-        axes = page.add_axes((x, y + 0.004, width - 0.012, height - 0.024))
-        draw_on(axes, schematic(sheet.board, key))
+def _schematics_page(page: Any, cells: list[_Cell]) -> None:
+    page.text(MARGIN, 0.965, "Schematics", fontsize=LARGE, va="top")
+    told = "VB: bias node, half the supply. Every part and what it is for stands in bom.csv."
+    page.text(0.95, 0.96, told, fontsize=SMALL, va="top", ha="right")
+    width, rows = (1 - 2 * MARGIN) / COLUMNS, sorted({cell.row for cell in cells})
+    needed = [max(cell.needed(width * A4_INCHES[0]) for cell in cells if cell.row == row) for row in rows]
+    scale = min(1.25, (0.885 - HEAD * len(rows)) / sum(needed))
+    top = 0.94
+    for row, height in zip(rows, needed, strict=True):
+        for cell in (cell for cell in cells if cell.row == row):
+            x = MARGIN + cell.column * width
+            page.text(x, top, cell.title, fontsize=NORMAL, va="top", fontweight="bold")
+            place = (x, top - HEAD - scale * height + 0.006, cell.span * width - 0.012, scale * height)
+            draw_on(page.add_axes(place), cell.drawing, LARGEST_INCHES)
+        top -= scale * height + HEAD
 
 
 def _table(
-    page: Any, table: tables.Table, x: float, y: float, widths: tuple[float, ...], *, heads: bool = True
+    page: Any, table: tables.Table, x: float, y: float, widths: tuple[float, ...]
 ) -> float:
     """Write a table with its top left corner at ``(x, y)`` of the page; gives where it ends."""
     step = LINE_INCHES / A4_INCHES[1]
-    for line in textwrap.wrap(table.title, 130):
-        page.text(x, y, line, fontsize=NORMAL, va="top", fontweight="bold")
-        y -= 1.35 * step
+    page.text(x, y, table.title, fontsize=NORMAL, va="top", fontweight="bold")
+    y -= 1.35 * step
+    for line in textwrap.wrap(table.note, 160):
+        page.text(x, y, line, fontsize=SMALL, va="top")
+        y -= step
     starts = x + np.concatenate(([0.0], np.cumsum(widths)[:-1]))
-    rows = [table.columns, *table.rows] if heads and table.rows else list(table.rows) or [("just the one asked for",)]
+    rows = [table.columns, *table.rows] if table.rows else [("just the one asked for",)]
     for number, row in enumerate(rows):
-        head = heads and number == 0 and bool(table.rows)
+        head = number == 0 and bool(table.rows)
         for start, width, text in zip(starts, widths, row, strict=False):
             fit = int(width * A4_INCHES[0] * 72 / (0.56 * SMALL))
             page.text(
@@ -171,6 +199,7 @@ def _response(axes: Any, sheet: BuildSheet) -> None:
     axes.axvline(half_hz, color="black", linewidth=0.7, linestyle="--")
     axes.text(half_hz, -57, " half the clock", fontsize=SMALL, rotation=90, va="bottom", ha="right")
     axes.set_xscale("log")
+    axes.xaxis.set_major_formatter(lambda hz, _: f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k")
     axes.set_xlim(20, max(1.15 * half_hz, found.f_hz[-1]))
     axes.set_ylim(-60, 6)
     axes.set_xlabel("frequency, Hz")

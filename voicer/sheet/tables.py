@@ -23,11 +23,12 @@ NAMED_CULPRITS = 2
 
 @dataclass(frozen=True)
 class Table:
-    """A title, the heads of the columns, and rows of as many texts."""
+    """A title, the heads of the columns, rows of as many texts, and a note under the title."""
 
     title: str
     columns: tuple[str, ...]
     rows: Sequence[tuple[str, ...]]
+    note: str = ""
 
 
 def part_tables(sheet: BuildSheet) -> list[Table]:
@@ -64,7 +65,8 @@ def figure_table(sheet: BuildSheet) -> Table:
     rows = [
         (
             row.figure.label, say(row.asked, row.figure.unit), say(row.got, row.figure.unit),
-            f"{row.error:+.2f} dB" if row.figure.unit == "dB" else f"{row.error:+.2%}", "" if row.ok else "off",
+            f"{row.error + 0:+.2f} dB" if row.figure.unit == "dB" else f"{round(row.error, 4) + 0:+.2%}",
+            "" if row.ok else "off",
         )
         for row in sheet.figures
     ]  # fmt: skip
@@ -82,8 +84,8 @@ def spread_table(sheet: BuildSheet) -> Table:
             f"{one.part.ref} {one.share:.0%}" for one in sheet.sensitivities.get(key, [])[:NAMED_CULPRITS]
         )
         rows.append((label, *(say(value, unit) for value in percentiles[key]), culprits))
-    title = f"Spread of {found.units} units: {found.tolerances.statement}"
-    return Table(title, ("figure", "5 %", "median", "95 %", "most moved by"), rows)
+    columns = ("figure", "5 %", "median", "95 %", "most moved by")
+    return Table(f"Spread of {found.units} units", columns, rows, found.tolerances.statement)
 
 
 def made_table(sheet: BuildSheet) -> Table:
@@ -99,6 +101,8 @@ def made_table(sheet: BuildSheet) -> Table:
 
 def say(value: Any, unit: str) -> str:
     """A figure for people: four digits and its unit."""
+    if unit == "dB":
+        return f"{round(value, 2) + 0:.2f} dB"
     if unit == "Hz" and value >= 1e4:
         return f"{value / 1e3:.4g} kHz"
     if unit == "Ω":
