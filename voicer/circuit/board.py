@@ -34,7 +34,7 @@ from voicer.circuit.ideal import line_parts, open_loop, sections
 from voicer.circuit.parts import Part, numbered, with_values
 from voicer.circuit.series import Series
 from voicer.errors import CircuitError, did_you_mean
-from voicer.voicing import Compander, Delay, Filters, Flaws, Line, Voicing
+from voicer.voicing import RATE_SPAN_HZ, Compander, Delay, Filters, Flaws, Line, Voicing
 
 SeriesName = Literal["exact", "E6", "E12", "E24", "E48", "E96"]
 SERIES_NAMES: tuple[SeriesName, ...] = ("exact", "E6", "E12", "E24", "E48", "E96")
@@ -82,7 +82,7 @@ class Board:
         modulation = self.voicing.modulation
         if modulation.mode != "off":
             return modulation.mode
-        return "chorus" if modulation.rate_hz <= self.blocks["lfo"].rate_hz("chorus", 1.0) else "vibrato"
+        return "chorus" if modulation.rate_hz <= RATE_SPAN_HZ["chorus"][1] else "vibrato"
 
     @property
     def filter_delay_s(self) -> Any:

@@ -31,10 +31,11 @@ def bom_text(parts: list[Part], others: list[Active], tolerances: Tolerances) ->
         for (value, kind), group in groups.items()
     ]  # fmt: skip
     table += [(one.ref, one.what, "", one.kind, "1", one.note) for one in others]
+    table.sort(key=_order)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
-    writer.writerows(sorted(table, key=_order))
+    writer.writerows(table)
     return text.getvalue()
 
 
