@@ -44,7 +44,7 @@ def test_help_has_an_example(command: str, tmp_path: Path) -> None:
 def test_commands_are_the_promised_ones() -> None:
     """What the README and the developers' notes list."""
     assert sorted(COMMANDS) == [
-        "check", "demo", "devices", "play", "render", "schema", "show", "speed", "voicings",
+        "check", "demo", "devices", "parts", "play", "render", "schema", "show", "speed", "voicings",
     ]  # fmt: skip
 
 
@@ -71,6 +71,15 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     (["render", "in.wav", "out.wav", "--set", "repeats.feedback"], {"in.wav": SOUND}, "--set must be KEY=VALUE (got 'repeats.feedback')"),
     (["render", "in.wav", "out.wav", "--set", "repeats.feedback=loud"], {"in.wav": SOUND}, "repeats.feedback must be in 0..1.5 (got 'loud')"),
     (["render", "in.wav", "out.wav", "--set", "repeats.feedback=9"], {"in.wav": SOUND}, "repeats.feedback must be in 0..1.5 (got 9)"),
+    (["render", "in.wav", "out.wav", "--swap", "R7"], {"in.wav": SOUND}, "a swap must be REF=VALUE (got 'R7'); for example --swap R7=12k"),
+    (["render", "in.wav", "out.wav", "--unit", "1", "--swap", "C4=12k"], {"in.wav": SOUND}, "a capacitor must have a value in 0.1p..100m F (got '12k')"),
+    (["render", "in.wav", "out.wav", "--series", "E24", "--set", "delay.time_ms=549", "--set", "delay.shortest_ms=549"], {"in.wav": SOUND}, "the fastest clock of"),
+    (["play", "quay-slap", "--swap", "R799=1k"], {}, "no part 'R799' is on the board; did you mean"),
+    (["parts", "quay-slap", "--swap", "R7=1k", "--swap", "R7=2k"], {}, "part R7 must be swapped once (got 'R7=2k' too); keep one of them"),
+    (["parts", "quay-slap", "--limit", "longest_ms"], {}, "--limit must be KEY=LOW..HIGH (got 'longest_ms'); for example --limit longest_ms=500..600"),
+    (["parts", "quay-slap", "--limit", "longest=1..2"], {}, "no figure 'longest' has a spread; did you mean 'longest_ms'?"),
+    (["parts", "quay-slap", "--measured", "absent.csv"], {}, "absent.csv: no such file"),
+    (["parts", "v.toml"], {"v.toml": VOICING + "[delay]\nshortest_ms = 300\ntime_ms = 301\nlongest_ms = 302\n"}, "the fastest clock of 6.837 kHz must be 1.021 to 1001 times the slowest (got 1.007 times); widen"),
     (["render", "in.wav", "out.mp3"], {"in.wav": SOUND}, "out.mp3: the recording's name must end in .wav or .flac"),
     (["render", "in.wav", "absent/out.wav"], {"in.wav": SOUND}, "absent/out.wav: the folder 'absent' must be there"),
     (["render", "absent.wav", "out.wav"], {}, "absent.wav: the recording must be there (no such file)"),
@@ -297,3 +306,45 @@ def test_speed_tells_multiples_of_real_time(tmp_path: Path) -> None:
     assert min(multiples.values()) > 10
     assert figures["silence_to_burst"] < 1.2
     assert figures["start_empty_cache_s"] > figures["start_s"] > 0
+
+
+def test_parts_as_a_table_and_as_data(tmp_path: Path) -> None:
+    """Every part, figure and caution for people; the same for programs; the share of units within limits."""
+    done = run("parts", "quay-slap", "--units", "200", "--limit", "longest_ms=100..140", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    for word in ("R1 ", "22 kΩ", "shortest delay", "Spread of 200 units", "within all limits:", "caution: Low-voltage"):
+        assert word in done.stdout
+    data = json.loads(run("parts", "quay-slap", "--units", "200", "--json", folder=tmp_path).stdout)
+    assert all(row["ok"] for row in data["figures"])
+    assert f"{data['parts'][0]['ref']} " in done.stdout
+
+
+def test_parts_writes_the_sheet_and_keeps_the_voicing(tmp_path: Path) -> None:
+    """A swap is on the sheet and in the voicing the parts make, which is saved and can be called up."""
+    home = {"VOICER_HOME": str(tmp_path / "home")}
+    done = run(
+        "parts", "quay-slap", "--swap", "C5=10n", "--units", "50", "--out", "sheet", "--keep", "swapped",
+        folder=tmp_path, **home,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert sorted(path.name for path in (tmp_path / "sheet").iterdir()) == [
+        "bom.csv", "circuit.cir", "clock.cir", "lfo.cir", "response.svg", "sheet.pdf",
+    ]  # fmt: skip
+    assert re.search(r"^[^,]*C5\b[^,]*,10n,", (tmp_path / "sheet" / "bom.csv").read_text(), re.MULTILINE)
+    shown = json.loads(run("show", "swapped", "--json", folder=tmp_path, **home).stdout)
+    assert shown["voicing"]["filters"]["low_cut_hz"] != 90
+
+
+def test_parts_are_heard(tmp_path: Path) -> None:
+    """A unit renders another sound than exact values, the same unit the same sound; exact parts the very same."""
+    soundfile.write(tmp_path / "in.wav", SOUND, 48_000)
+    heard = {}
+    for name, options in (
+        ("plain", []), ("exact", ["--series", "exact"]), ("unit", ["--unit", "5"]), ("again", ["--unit", "5"]),
+    ):  # fmt: skip
+        done = run("render", "in.wav", f"{name}.wav", "--tail", "1", *options, folder=tmp_path)
+        assert done.returncode == 0, done.stderr
+        heard[name] = soundfile.read(tmp_path / f"{name}.wav")[0]
+    assert np.array_equal(heard["unit"], heard["again"])
+    assert np.abs(heard["unit"] - heard["plain"]).max() > 0.01
+    assert np.abs(heard["exact"] - heard["plain"]).max() < 1e-6

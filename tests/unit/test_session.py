@@ -9,6 +9,7 @@ import pytest
 
 import voicer
 from voicer import library
+from voicer.circuit import PartChoice
 from voicer.control.maps import Move, Press, Recall
 from voicer.dsp.coefficients import named
 from voicer.host.stepped import SteppedEngine
@@ -180,3 +181,68 @@ def test_repeats_after_bypass(action: str, rings: bool) -> None:
     assert rings or max(peaks) < 1e-4
     assert again[:480] == pytest.approx(burst[:480], abs=1e-3)
     assert np.abs(again[period:]).max() < 1e-3
+
+
+# Parts
+
+
+def test_one_button_goes_through_exact_bought_and_unit(session: Session, ear: Ear) -> None:
+    """Exact, snapped, unit 1, exact, snapped, unit 2 …: each is sent, the voicing is not changed by it."""
+    told = [lines(session, Press("parts", 0.0))[0] for _ in range(6)]
+    assert told == [
+        "hearing E24 parts", "hearing E24 parts, unit 1", "hearing exact values",
+        "hearing E24 parts", "hearing E24 parts, unit 2", "hearing exact values",
+    ]  # fmt: skip
+    assert len(ear.heard) == 6
+    assert np.array_equal(ear.heard[2], ear.heard[5])
+    assert not np.array_equal(ear.heard[1], ear.heard[4])
+    assert not session.changed
+
+
+def test_knobs_turn_the_parts_that_are_heard(session: Session, ear: Ear) -> None:
+    """With bought parts chosen a turned cutoff is that of bought parts; nothing else of the engine's world changes."""
+    session.handle([Press("parts", 0.0)])
+    assert lines(session, Move("filters.anti_alias.cutoff_hz", 2500.0)) == []
+    expected = voicer.design(session.voicing, "E24")
+    assert session.circuit.anti_alias == expected.anti_alias
+    assert session.circuit.anti_alias != voicer.design(session.voicing).anti_alias
+
+
+def test_parts_that_cannot_be_found_change_nothing(ear: Ear) -> None:
+    """A time control too narrow for any pot is told; exact values play on."""
+    narrow = voicer.load("quay-slap").changed({"delay.shortest_ms": 89.9, "delay.longest_ms": 90.1})
+    session = Session("quay-slap", narrow)
+    session.play_through(ear)
+    (said,) = session.handle([Press("parts", 0.0)])
+    assert said.bad
+    assert "must be" in said.line
+    assert session.parts.says == "exact values"
+    assert ear.heard == []
+
+
+def test_swapped_parts_stay_with_their_board(ear: Ear) -> None:
+    """Another voicing called up is heard without them, its series as chosen."""
+    parts = PartChoice("E24", swaps={"R7": 12e3})
+    session = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=parts)
+    session.step(1)
+    assert session.parts == PartChoice("E24")
+
+
+def test_switching_parts_leaves_no_gap() -> None:
+    """Played through the stepped engine with a steady tone: no stretch of 5 ms loses a third of its level, and no step
+    between two samples is larger than the tone itself makes.
+    """
+    session = Session("gull-vibrato", voicer.load("gull-vibrato").changed({"modulation.mode": "off"}))
+    engine = SteppedEngine(DEFAULT_RACK, 48_000, 64)
+    engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
+    session.play_through(engine)
+    tone = 0.3 * np.sin(2 * np.pi * 440 / 48_000 * np.arange(5 * 64 * 190)).reshape(5, -1)
+    heard = []
+    for piece in tone:
+        heard.append(engine.play(piece))
+        session.handle([Press("parts", 0.0)])
+    engine.stop()
+    y = np.concatenate(heard)[9_600:]
+    levels = np.sqrt((y[: y.size // 240 * 240].reshape(-1, 240) ** 2).mean(axis=1))
+    assert levels.min() > 0.67 * np.median(levels)
+    assert np.abs(np.diff(y)).max() < 1.3 * np.abs(np.diff(y[:2400])).max()

@@ -119,7 +119,8 @@ class Board:
         """
         blocks, controls, modulation = self.blocks, self.controls, self.voicing.modulation
         cells = blocks.get("compander")
-        compander = CompanderParts(cells is not None, *((cells.send_s, cells.return_s) if cells else (0.02, 0.02)))
+        unheard_s = self.voicing.compander.time_constant_ms / 1e3
+        times_s = (float(cells.send_s), float(cells.return_s)) if cells else (unheard_s, unheard_s)
         deviation = 0.0 if modulation.mode == "off" else self.deviation(controls.depth)
         mixer = blocks["mixer"]
         circuit = Circuit(
@@ -132,7 +133,7 @@ class Board:
             anti_alias=_sections(self.filter("anti_alias")),
             reconstruction=_sections(self.filter("reconstruction")),
             line=replace(line_parts(self.voicing), makeup=float(self.makeup)),
-            compander=compander,
+            compander=CompanderParts(cells is not None, *times_s),
             lfo=LfoParts(
                 float(blocks["lfo"].rate_hz(self.lfo_range, controls.rate)), float(deviation), modulation.shape
             ),

@@ -14,7 +14,7 @@ import numpy as np
 from voicer.circuit.blocks.coupling import design_low_cut
 from voicer.circuit.blocks.gain_cells import design_gain_cells
 from voicer.circuit.blocks.low_pass import blocks_for, snapped
-from voicer.circuit.board import Board, SeriesName, default_capacitors
+from voicer.circuit.board import Board, SeriesName, board, default_capacitors
 from voicer.circuit.circuit import wet_peak
 from voicer.circuit.figures import half_power_hz
 from voicer.circuit.filters import low_frequency_delay_s, low_pass_sections
@@ -32,13 +32,13 @@ READ = (
 
 
 def voicing_of(
-    board: Board, series: SeriesName = "exact", *, capacitors: Series | None = None
+    made: Board, series: SeriesName = "exact", *, capacitors: Series | None = None
 ) -> tuple[Voicing, list[str]]:
     """The voicing that a board's parts and knobs make, its switches, filter shapes and devices as they are.
 
     Parameters
     ----------
-    board : Board
+    made : Board
     series : {"exact", "E6", "E12", "E24", "E48", "E96"}
         What the parts were bought from, for finding rounder numbers that lead to the same parts.
     capacitors : {"E6", "E12", "E24", "E48", "E96"}, optional
@@ -48,7 +48,7 @@ def voicing_of(
     (Voicing, list of str)
         And a line for each number that lies outside what a voicing may have and was held to its end.
     """
-    read = _Reader(board, None if series == "exact" else series, capacitors or default_capacitors(series))
+    read = _Reader(made, None if series == "exact" else series, capacitors or default_capacitors(series))
     values, lines = {}, []
     for key, value in read.values():
         known, tidy = parameter(key), float(f"{value:.10g}")
@@ -56,13 +56,28 @@ def voicing_of(
         if abs(values[key] - tidy) > 1e-9 * abs(tidy):
             lines.append(f"{key} would be {tidy:.4g} {known.unit}".rstrip() + f", beyond {known.rule}")
     values["delay.time_ms"] = min(max(values["delay.time_ms"], values["delay.shortest_ms"]), values["delay.longest_ms"])
-    return board.voicing.changed(values), lines
+    return _leading_back(made, made.voicing.changed(values), series, capacitors), lines
 
 
 def differences(asked: Voicing, made: Voicing, least: float = 5e-4) -> list[tuple[str, float, float]]:
     """Numbers in which two voicings differ by more than ``least`` of themselves: key, asked, made."""
     pairs = [(key, float(asked.get(key)), float(made.get(key))) for key in READ]
     return [(key, a, b) for key, a, b in pairs if abs(b - a) > least * max(abs(a), abs(b))]
+
+
+def _leading_back(made: Board, read: Voicing, series: SeriesName, capacitors: Series | None) -> Voicing:
+    """What was read, or, where that would be given other parts, as many of the numbers asked for as it takes.
+
+    In a coarse series the parts may lie so far from what was asked that parts for what they make are others again.
+    """
+    voicing = read
+    if series == "exact" or dict(made.blocks) != dict(board(made.voicing, series, capacitors=capacitors).blocks):
+        return read
+    for key in ("", *READ[:7]):
+        voicing = voicing.changed({key: made.voicing.get(key)}) if key else voicing
+        if dict(board(voicing, series, capacitors=capacitors).blocks) == dict(made.blocks):
+            return voicing
+    return made.voicing
 
 
 class _Reader:
