@@ -7,13 +7,14 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
-from time import perf_counter
+from time import perf_counter, process_time
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.circuit import design
+from voicer.circuit import board, design
+from voicer.circuit.spread import spread
 from voicer.dsp.coefficients import echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.voicing import Delay, Line, Modulation, Repeats, Voicing, parameters
@@ -39,8 +40,9 @@ def speed(progress: Callable[[str], None] = lambda _what: None) -> dict[str, Any
     dict
         Multiples of real time under keys that hold ``real_time`` (whole circuit, every flaw, compander, chorus, one
         core, 48 kHz; the best of 60 runs of 0.1 s, and the middle one), ``silence_to_burst`` (ratio of the times a
-        decaying tail and a loud burst take), ``design_ms``, and ``start_s`` and ``start_empty_cache_s``, a new
-        process from nothing to its first block.
+        decaying tail and a loud burst take), ``design_ms``, ``design_parts_ms`` (exact and bought parts of a voicing
+        whose filters, time span, low cut and compander are all new; processor time, median and longest of 50),
+        ``spread_10000_s``, and ``start_s`` and ``start_empty_cache_s``, a new process from nothing to its first block.
     """
     figures: dict[str, Any] = {}
     for clock_khz in CLOCKS_KHZ:
@@ -53,6 +55,9 @@ def speed(progress: Callable[[str], None] = lambda _what: None) -> dict[str, Any
     progress("silence after a burst")
     figures["silence_to_burst"] = _silence_to_burst()
     figures["design_ms"] = _design_ms()
+    progress("parts")
+    figures["design_parts_ms"], figures["design_parts_longest_ms"] = _design_parts_ms()
+    figures["spread_10000_s"] = _spread_s()
     progress("start of a new process")
     figures["start_s"] = _start_s(dict(os.environ))
     progress("start with an empty cache")
@@ -113,6 +118,33 @@ def _design_ms() -> float:
         echo_coefficients(design(moved), SAMPLE_RATE_HZ)
         times.append(perf_counter() - begun)
     return 1e3 * float(np.median(times))
+
+
+def _design_parts_ms() -> tuple[float, float]:
+    """Processor time of exact and bought parts together for voicings with nothing in common: median and longest."""
+    shapes, times = ("butterworth", "bessel", "chebyshev-0.5db", "chebyshev-1db"), []
+    for j in range(-4, 50):
+        voicing = _voicing_at(20).changed({
+            "delay.shortest_ms": 60.0 + j, "delay.time_ms": 200.0, "filters.low_cut_hz": 50.0 + j,
+            "compander.time_constant_ms": 10.0 + 0.1 * j, "filters.anti_alias.shape": shapes[j % 4],
+            "filters.anti_alias.cutoff_hz": 2500.0 + 11 * j,
+            "filters.reconstruction.shape": shapes[j % 4], "filters.reconstruction.cutoff_hz": 2400.0 + 13 * j,
+        })  # fmt: skip
+        begun = process_time()
+        design(voicing, "exact")
+        design(voicing, "E24")
+        times.append(process_time() - begun)
+    return 1e3 * float(np.median(times[4:])), 1e3 * max(times[4:])
+
+
+def _spread_s() -> float:
+    """Seconds for figures and response of 10000 units, the best of three."""
+    made, times = board(_voicing_at(20)), []
+    for _ in range(3):
+        begun = perf_counter()
+        spread(made)
+        times.append(perf_counter() - begun)
+    return min(times)
 
 
 def _start_s(environment: dict[str, str]) -> float:
