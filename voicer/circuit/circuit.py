@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
@@ -23,6 +24,9 @@ from voicer.errors import CircuitError
 
 RAIL_V = 4.0
 """Amplifiers clip here: a 9 V supply biased in its middle, half a volt short of each rail. Chosen."""
+
+LEAST_IMAGE = 0.01
+"""Gain of both low-passes at half the clock below which images are not worth counting in the loop. Chosen: 1 %."""
 
 CLOCK_LIMIT_HZ = 230_000.0
 """No clock may run faster: the line must take longer than the bridge to the audio grid looks ahead."""
@@ -184,16 +188,44 @@ class Circuit:
         return self.filter_response(f_hz) * self.line.response(f_hz, np.asarray(clock_hz, dtype=np.float64))
 
     def round_gain(self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Settled gain once round the loop, feedback amplifier left out (broadcasts)."""
+        """Settled gain once round the loop, feedback amplifier left out (broadcasts).
+
+        What comes back from above half the clock, where the filters let it, folds onto the same pitch: counted in.
+        """
         around = high_pass_gain(self.output_coupling_hz, f_hz) * gain(self.anti_alias, f_hz)
         inside = around * gain(self.reconstruction, f_hz) * self.line.gain(f_hz, clock_hz)
+        half_hz = clock_hz / 2
+        leaks = gain(self.anti_alias, half_hz) * gain(self.reconstruction, half_hz) > LEAST_IMAGE
+        if np.any(leaks):
+            inside = inside * np.where(leaks, image_factor(self._between_holds, f_hz, clock_hz), 1.0)
         return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, self.compander.enabled)
+
+    def _between_holds(self, f_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        coupling = high_pass_response(self.output_coupling_hz, f_hz)
+        return coupling * response(self.anti_alias, f_hz) * response(self.reconstruction, f_hz)
 
     def loop_gain(self, clock_hz: float) -> float:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
         f_hz = edge_frequencies()
         once = self.round_gain(f_hz, np.array(clock_hz))
         return self.mixer.feedback_gain * float(highest(once[None, f_hz < clock_hz / 2])[0])
+
+
+def image_factor(
+    between: Callable[[NDArray[np.float64]], NDArray[np.complex128]],
+    f_hz: NDArray[np.float64],
+    clock_hz: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """What images add to the gain from the line's output back to its input, as a factor (broadcasts).
+
+    The line's samples leave as a staircase, whose images at ``f + k fc`` pass the filters ``between`` and are sampled
+    again, onto f: ``|sum over k of hold(f + k fc) F(f + k fc)| / |hold(f) F(f)|``, k = -1, 0, 1.
+    """
+    whole = sum(
+        hold_response(f_hz + k * clock_hz, clock_hz) * between(f_hz + k * clock_hz) for k in (-1, 0, 1)
+    )
+    factor: NDArray[np.float64] = np.abs(whole / (hold_response(f_hz, clock_hz) * between(f_hz)))
+    return factor
 
 
 def settled_gain(

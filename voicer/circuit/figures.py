@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit.board import Board
-from voicer.circuit.circuit import edge_frequencies, highest, settled_gain
-from voicer.circuit.filters import high_pass_gain
+from voicer.circuit.circuit import LEAST_IMAGE, edge_frequencies, highest, image_factor, settled_gain
+from voicer.circuit.filters import high_pass_gain, high_pass_response
 from voicer.circuit.ideal import line_parts
 
 F0_RULE, Q_RULE, SPAN_RULE = 0.02, 0.05, 0.05
@@ -86,6 +86,16 @@ def low_pass_gain(blocks: list[Any], f_hz: Any) -> NDArray[np.float64]:
     return level
 
 
+def _response(blocks: list[Any], f_hz: Any) -> NDArray[np.complex128]:
+    """Complex gain of Sallen-Key blocks in cascade, as `low_pass_gain`."""
+    s = 2j * np.pi * np.asarray(f_hz, dtype=np.float64)
+    gain = np.ones(np.shape(s), dtype=np.complex128)
+    for block in blocks:
+        a, b, *third = (_column(value, s) for value in block.denominator())
+        gain = gain / (1 + a * s + b * s * s + (third[0] if third else 0.0) * s**3)
+    return gain
+
+
 def half_power_hz(blocks: list[Any]) -> Any:
     """Frequency at which blocks in cascade have lost 3.0103 dB for good, Hz; by bisection, arrays too."""
     start = np.asarray(blocks[-1].f0_q()[-2], dtype=np.float64)
@@ -116,7 +126,15 @@ def round_peak(board: Board, position: Any) -> Any:
     """Settled gain once round the loop at its loudest frequency, feedback amplifier left out; arrays too."""
     f_hz = edge_frequencies()
     outside = high_pass_gain(_column(board.blocks["low_cut"].cutoff_hz, f_hz), f_hz)
-    gain = settled_gain(outside, once_gain(board, position, f_hz), board.voicing.compander.enabled)
+    inside = once_gain(board, position, f_hz)
+    low_passes = [*board.filter("anti_alias"), *board.filter("reconstruction")]
+    clock_hz = _column(board.clock_hz(position), f_hz)
+    leaks = low_pass_gain(low_passes, clock_hz / 2) > LEAST_IMAGE
+    if np.any(leaks):
+        coupling_hz = _column(board.blocks["output_coupling"].cutoff_hz, f_hz)
+        factor = image_factor(lambda f: high_pass_response(coupling_hz, f) * _response(low_passes, f), f_hz, clock_hz)
+        inside = inside * np.where(leaks, factor, 1.0)
+    gain = settled_gain(outside, inside, board.voicing.compander.enabled)
     gain = np.where(f_hz < _column(board.clock_hz(position), f_hz) / 2, gain, 0.0)
     return highest(np.atleast_2d(gain)) if np.ndim(gain) > 1 else highest(gain[None])[0]
 

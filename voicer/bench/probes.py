@@ -1,0 +1,221 @@
+"""Measuring a circuit through the kernel that is heard: pulses, tones, bursts and silence in, figures out.
+
+A probe never looks at a formula of the circuit but for where to look (which pitch, how long to wait); what it gives
+is read from the samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.circuit.circuit import Circuit, MixerParts
+from voicer.dsp.rendering import render
+
+RATE_HZ = 48_000
+FAST_RATE_HZ = 192_000
+"""For what lies above hearing, such as the clock itself."""
+
+PULSES = 24
+"""Pulses averaged: each meets the clock at another moment, so that what folds falls out of their mean."""
+
+PULSE_V = 0.01
+
+Array = NDArray[np.float64]
+
+
+def echo_alone(circuit: Circuit) -> Circuit:
+    """The same circuit with nothing but one pass of the echo at its output."""
+    mixer = MixerParts(0.0, 0.0, 1.0, 1.0, circuit.mixer.entry_gain, circuit.mixer.rail_v)
+    return replace(circuit, mixer=mixer)
+
+
+def linear(circuit: Circuit) -> Circuit:
+    """The same circuit as small signals see it: no noise, no soft limits, compander held, clock at rest."""
+    line = replace(circuit.line, noise=0.0, saturation=0.0, clock_bleed=0.0)
+    return replace(
+        circuit, line=line, compander=replace(circuit.compander, enabled=False), lfo=replace(circuit.lfo, deviation=0.0)
+    )
+
+
+def played(circuit: Circuit, x: Array, rate_hz: int = RATE_HZ, seed: int = 1) -> Array:
+    """What the circuit makes of samples, in volts, with no ceiling."""
+    return render(x, rate_hz, circuit, ceiling_db=None, seed=seed)
+
+
+def pulse_response(circuit: Circuit, f_hz: Array, *, tail_s: float = 0.08, passes: int = 1) -> NDArray[np.complex128]:
+    """Complex gain at frequencies, the delay in it, from averaged small pulses [shape like ``f_hz``].
+
+    Parameters
+    ----------
+    circuit : Circuit
+        A linear one.
+    f_hz : array
+        Below half the clock and half the rate.
+    tail_s : float
+        How long it is listened to after the delay.
+    passes : int
+        How often the signal goes through.
+    """
+    least = int(RATE_HZ * (passes * circuit.time_s + tail_s))
+    candidates = np.arange(least, least + 400)
+    wanted = 7 / PULSES
+    spacing = int(candidates[np.argmin(np.abs(candidates * circuit.clock_hz / RATE_HZ % 1 - wanted))])
+    y = np.zeros(spacing * PULSES)
+    y[::spacing] = PULSE_V
+    for _ in range(passes):
+        y = played(circuit, y)
+    return _transform(y.reshape(PULSES, spacing).mean(axis=0) / PULSE_V, f_hz)
+
+
+def _transform(x: Array, f_hz: Array) -> NDArray[np.complex128]:
+    """Fourier transform of a short signal at any frequencies, in pieces that fit the cache."""
+    time_s = np.arange(x.size) / RATE_HZ
+    rows = [np.exp(-2j * np.pi * piece[:, None] * time_s) @ x for piece in np.array_split(f_hz, 1 + f_hz.size // 16)]
+    return np.concatenate(rows)
+
+
+def level_at(y: Array, f_hz: float, rate_hz: int = RATE_HZ) -> float:
+    """Amplitude of a component by a windowed projection, V."""
+    window = np.blackman(y.size)
+    turn = np.exp(-2j * np.pi * f_hz / rate_hz * np.arange(y.size))
+    return float(2 * np.abs(np.sum(y * window * turn)) / window.sum())
+
+
+def tone(f_hz: float, seconds: float, peak_v: float, rate_hz: int = RATE_HZ) -> Array:
+    """A tone that begins and ends softly."""
+    time_s = np.arange(int(seconds * rate_hz)) / rate_hz
+    soft = np.clip(np.minimum(time_s, time_s[-1] - time_s) / 0.005, 0, 1)
+    return np.asarray(peak_v * np.sin(2 * np.pi * f_hz * time_s) * np.sin(np.pi / 2 * soft) ** 2)
+
+
+def folded(circuit: Circuit, f_hz: float, peak_v: float = 0.1) -> tuple[float, float]:
+    """Where a tone comes out and how strong: frequency, Hz, of the strongest line and its gain."""
+    seconds = 0.5
+    y = played(echo_alone(linear(circuit)), tone(f_hz, seconds + circuit.time_s + 0.1, peak_v))
+    y = y[int((circuit.time_s + 0.05) * RATE_HZ) :][: int(seconds * RATE_HZ)]
+    spectrum = np.abs(np.fft.rfft(y * np.blackman(y.size), 4 * y.size))
+    at = int(np.argmax(spectrum)) * RATE_HZ / (4 * y.size)
+    best = at + np.linspace(-1, 1, 41) * RATE_HZ / (4 * y.size)
+    levels = [level_at(y, float(one)) for one in best]
+    return float(best[int(np.argmax(levels))]), max(levels) / peak_v
+
+
+def silence(circuit: Circuit, seconds: float = 4.0, rate_hz: int = RATE_HZ) -> Array:
+    """What comes out with nothing going in, once it has settled, V."""
+    whole = played(echo_alone(circuit), np.zeros(int((circuit.time_s + 0.5 + seconds) * rate_hz)), rate_hz)
+    return whole[-int(seconds * rate_hz) :]
+
+
+def round_gains(circuit: Circuit, f_hz: Array, share: float) -> NDArray[np.complex128]:
+    """Small-signal gain once round the loop at each frequency, its feedback amplifier set to ``share`` of itself.
+
+    From two responses: with the loop open, H, and closed, ``K = H / (1 - G)``; so ``G = 1 - H / K``.
+    """
+    bare = linear(circuit)
+    opened = echo_alone(bare)
+    closed = replace(opened, mixer=replace(opened.mixer, feedback_gain=share * circuit.mixer.feedback_gain))
+    tail_s = 0.1 + 12 * circuit.time_s
+    return 1 - pulse_response(opened, f_hz, tail_s=tail_s) / pulse_response(closed, f_hz, tail_s=tail_s)
+
+
+def decay_db(circuit: Circuit, f_hz: float, feedback_gain: float, peak_v: float = 0.5) -> float:
+    """Level lost from the first repeat of a burst to the next, compander and all but noise as they are, dB.
+
+    Read in the last third of each repeat, when the compander has settled.
+    """
+    period = int(circuit.time_s * RATE_HZ)
+    long = int(0.9 * period)
+    heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
+    heard = replace(
+        heard, line=replace(heard.line, noise=0.0, clock_bleed=0.0, saturation=0.0),
+        mixer=replace(heard.mixer, feedback_gain=feedback_gain),
+    )  # fmt: skip
+    x = np.zeros(int(3.2 * period) + long)
+    x[:long] = tone(f_hz, long / RATE_HZ, peak_v)[:long]
+    y = played(heard, x)
+    levels = []
+    for repeat in (1, 2):
+        start = round(repeat * circuit.time_s * RATE_HZ)
+        levels.append(level_at(y[start + long * 2 // 3 : start + long], f_hz))
+    return float(20 * np.log10(levels[1] / levels[0]))
+
+
+def cents(circuit: Circuit, f_hz: float) -> tuple[float, float]:
+    """Lowest and highest pitch deviation of a tone in the echo over one LFO period, cents."""
+    seconds = max(2.2 / circuit.lfo.rate_hz, 0.5)
+    heard = echo_alone(replace(linear(circuit), lfo=circuit.lfo))
+    y = played(heard, tone(f_hz, circuit.time_s + seconds + 0.3, 0.1))
+    return deviation_cents(y[int((circuit.time_s + 0.1) * RATE_HZ) : -int(0.1 * RATE_HZ)], f_hz)
+
+
+def deviation_cents(y: Array, f_hz: float) -> tuple[float, float]:
+    """Lowest and highest deviation of a tone's pitch from a frequency, from the turning of its phase, cents."""
+    turned = y * np.exp(-2j * np.pi * f_hz / RATE_HZ * np.arange(y.size))
+    length = int(6 * RATE_HZ / f_hz)
+    window = np.blackman(length) / np.blackman(length).sum()
+    smooth = np.convolve(turned, window, "valid")
+    slope_hz = np.gradient(np.unwrap(np.angle(smooth))) * RATE_HZ / (2 * np.pi)
+    steady = slope_hz[length:-length]
+    low, high = 1200 * np.log2(1 + np.array([steady.min(), steady.max()]) / f_hz)
+    return float(low), float(high)
+
+
+def self_oscillation(circuit: Circuit, seconds: float) -> tuple[float, float]:
+    """Level, V rms, and frequency, Hz, on which the loop settles by itself after a click."""
+    x = np.zeros(int(seconds * RATE_HZ))
+    x[:48] = 0.5
+    heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
+    y = played(replace(heard, mixer=replace(heard.mixer, feedback_gain=circuit.mixer.feedback_gain)), x)[-RATE_HZ:]
+    spectrum = np.abs(np.fft.rfft(y * np.blackman(y.size)))
+    return float(np.sqrt(np.mean(y**2))), float(np.argmax(spectrum) * RATE_HZ / y.size)
+
+
+def distortion(circuit: Circuit, f_hz: float, rms_v: float) -> float:
+    """THD+N of the echo of a tone: everything else from 20 Hz to 20 kHz relative to the whole, noise left out."""
+    heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
+    heard = replace(heard, line=replace(heard.line, noise=0.0, clock_bleed=0.0))
+    y = played(heard, tone(f_hz, circuit.time_s + 0.6, rms_v * np.sqrt(2)))
+    y = y[int((circuit.time_s + 0.25) * RATE_HZ) :][: int(0.25 * RATE_HZ)]
+    spectrum = np.abs(np.fft.rfft(y * np.blackman(y.size))) ** 2
+    f = np.fft.rfftfreq(y.size, 1 / RATE_HZ)
+    band, near = (f >= 20) & (f <= 20_000), np.abs(f - f_hz) <= 3.2 * RATE_HZ / y.size
+    return float(np.sqrt(spectrum[band & ~near].sum() / spectrum[band].sum()))
+
+
+def compressor_times_s(time_constant_s: float) -> tuple[float, float]:
+    """Attack and recovery of the kernel's compressor on a 12 dB step, s, seen through an expander that stands still.
+
+    The expander's averaging is made so slow that its gain does not move; line and filters are as wide as they go.
+    """
+    heard = _wide(time_constant_s)
+    f_hz, step_s = 4_000.0, max(8 * time_constant_s, 0.05)
+    levels = np.repeat([0.1, 0.4, 0.1], int(step_s * RATE_HZ))
+    y = played(heard, levels * np.sin(2 * np.pi * f_hz / RATE_HZ * np.arange(levels.size)))
+    turned = y * np.exp(-2j * np.pi * f_hz / RATE_HZ * np.arange(y.size))
+    length = int(4 * RATE_HZ / f_hz)
+    envelope = np.abs(np.convolve(turned, np.ones(length) / length, "full"))[: y.size]
+    delay = round((heard.time_s) * RATE_HZ) + length // 2
+    up = envelope[delay + int(step_s * RATE_HZ) : delay + 2 * int(step_s * RATE_HZ)]
+    down = envelope[delay + 2 * int(step_s * RATE_HZ) :]
+    attack = np.flatnonzero(up[length:] <= 1.5 * up[-100])[0] + length
+    recovery = np.flatnonzero(down[length:] >= 0.75 * envelope[delay + int(step_s * RATE_HZ) - 400])[0] + length
+    return attack / RATE_HZ, recovery / RATE_HZ
+
+
+def _wide(time_constant_s: float) -> Any:
+    from voicer.circuit.design import design
+    from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Output, Repeats, Voicing
+
+    low_pass = LowPass(shape="bessel", order=2, cutoff_hz=20_000)
+    circuit = design(Voicing(
+        name="Wide", line=Line(stages=512), delay=Delay(time_ms=5, shortest_ms=4, longest_ms=20),
+        flaws=Flaws(transfer_loss=0, saturation=0, leakage=0, noise=0, clock_bleed=0),
+        filters=Filters(low_cut_hz=10, anti_alias=low_pass, reconstruction=low_pass),
+        compander=Compander(time_constant_ms=1e3 * time_constant_s), repeats=Repeats(feedback=0),
+        output=Output(blend=1),
+    ))  # fmt: skip
+    return replace(circuit, compander=replace(circuit.compander, return_s=1e9))
