@@ -197,12 +197,8 @@ class Circuit:
         half_hz = clock_hz / 2
         leaks = gain(self.anti_alias, half_hz) * gain(self.reconstruction, half_hz) > LEAST_IMAGE
         if np.any(leaks):
-            inside = inside * np.where(leaks, image_factor(self._between_holds, f_hz, clock_hz), 1.0)
+            inside = inside * np.where(leaks, image_factor(self.filter_response, f_hz, clock_hz), 1.0)
         return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, self.compander.enabled)
-
-    def _between_holds(self, f_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-        coupling = high_pass_response(self.output_coupling_hz, f_hz)
-        return coupling * response(self.anti_alias, f_hz) * response(self.reconstruction, f_hz)
 
     def loop_gain(self, clock_hz: float) -> float:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""

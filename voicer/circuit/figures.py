@@ -86,11 +86,13 @@ def low_pass_gain(blocks: list[Any], f_hz: Any) -> NDArray[np.float64]:
     return level
 
 
-def _response(blocks: list[Any], f_hz: Any) -> NDArray[np.complex128]:
-    """Complex gain of Sallen-Key blocks in cascade, as `low_pass_gain`."""
+def _filter_response(board: Board, f_hz: Any) -> NDArray[np.complex128]:
+    """Complex gain of everything linear around the line: `Circuit.filter_response` from the parts."""
     s = 2j * np.pi * np.asarray(f_hz, dtype=np.float64)
     gain = np.ones(np.shape(s), dtype=np.complex128)
-    for block in blocks:
+    for name in ("low_cut", "output_coupling"):
+        gain = gain * high_pass_response(_column(board.blocks[name].cutoff_hz, s), f_hz)
+    for block in [*board.filter("anti_alias"), *board.filter("reconstruction")]:
         a, b, *third = (_column(value, s) for value in block.denominator())
         gain = gain / (1 + a * s + b * s * s + (third[0] if third else 0.0) * s**3)
     return gain
@@ -131,8 +133,7 @@ def round_peak(board: Board, position: Any) -> Any:
     clock_hz = _column(board.clock_hz(position), f_hz)
     leaks = low_pass_gain(low_passes, clock_hz / 2) > LEAST_IMAGE
     if np.any(leaks):
-        coupling_hz = _column(board.blocks["output_coupling"].cutoff_hz, f_hz)
-        factor = image_factor(lambda f: high_pass_response(coupling_hz, f) * _response(low_passes, f), f_hz, clock_hz)
+        factor = image_factor(lambda f: _filter_response(board, f), f_hz, clock_hz)
         inside = inside * np.where(leaks, factor, 1.0)
     gain = settled_gain(outside, inside, board.voicing.compander.enabled)
     gain = np.where(f_hz < _column(board.clock_hz(position), f_hz) / 2, gain, 0.0)

@@ -1,0 +1,285 @@
+"""Every figure of a circuit, predicted from its closed form and measured through the kernel, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from importlib.resources import as_file
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.bench import predict, probes
+from voicer.bench.meters import a_weighting_db, centroid_hz, itu_468_db, loudness_lufs, weighted_rms
+from voicer.circuit.circuit import Circuit
+from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
+from voicer.recording import at_rate, read
+from voicer.resources import assets
+
+Array = NDArray[np.float64]
+
+RESPONSE_DB, NOISE_DB, FOLD_DB, DECAY_DB, EDGE, CENTS, FRAMES = 0.3, 1.0, 0.5, 0.5, 0.01, 2.0, 1.0
+"""How far measured and predicted may lie apart: levels, dB; edge as a fraction; cents; the delay in frames."""
+
+SHOWN_HZ = (100.0, 200.0, 400.0, 800.0, 1600.0, 3150.0, 6300.0, 12_500.0)
+FOLDED_AT = (0.62, 0.8, 1.15)
+"""Tones above half the clock, as shares of the clock."""
+
+HIGHEST_TONE_HZ = 20_000.0
+FLOOR_DB = -60.0
+"""Responses below are not judged: folding and rounding weigh more there."""
+
+REPEATS = 5
+TESTED_GAIN = 0.5
+"""The loop is measured with its gain brought to this; the figure is then brought back."""
+
+LEVELS_V = (0.1, 0.3, UNITY_RMS_V, 1.5)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One figure."""
+
+    key: str
+    label: str
+    unit: str
+    predicted: float | None
+    measured: float | None
+    tolerance: float | None = None
+    """Largest difference let pass, in the figure's unit; None where only one of the two is known."""
+
+    @property
+    def difference(self) -> float | None:
+        """Measured less predicted."""
+        return None if self.predicted is None or self.measured is None else self.measured - self.predicted
+
+    @property
+    def ok(self) -> bool | None:
+        """Within tolerance; None where nothing is to be compared."""
+        return None if self.difference is None or self.tolerance is None else abs(self.difference) <= self.tolerance
+
+
+class Bench:
+    """A circuit under measurement; what several figures need is rendered once."""
+
+    def __init__(self, circuit: Circuit, volts_per_unit: float = 1.0) -> None:
+        self.circuit, self.volts_per_unit = circuit, volts_per_unit
+        self.f_hz = np.geomspace(30.0, min(0.45 * circuit.clock_hz, HIGHEST_TONE_HZ), 160)
+
+    @cached_property
+    def guitar(self) -> Array:
+        """The shipped riff at the bench's rate, its peak at half a volt."""
+        with as_file(assets() / "riff.flac") as path:
+            x, rate_hz = read(path)
+        x = at_rate(x, rate_hz, probes.RATE_HZ)
+        return np.asarray(0.5 * x / np.abs(x).max())
+
+    @cached_property
+    def wet(self) -> NDArray[np.complex128]:
+        """Measured gain once through the echo, delay in it."""
+        return probes.pulse_response(probes.echo_alone(probes.linear(self.circuit)), self.f_hz)
+
+    @cached_property
+    def wet_predicted(self) -> NDArray[np.complex128]:
+        """The same from the closed form."""
+        return predict.wet(self.circuit, self.f_hz)
+
+    @cached_property
+    def loudest_hz(self) -> float:
+        """Where the loop is loudest."""
+        return predict.loudest_hz(self.circuit)
+
+    def readings(self, progress: Callable[[float], None] = lambda done: None) -> list[Reading]:
+        """All figures."""
+        groups = (
+            self._delay, self._clock, self._response, self._repeats, self._folding, self._noise, self._distortion,
+            self._loop, self._oscillation, self._modulation, self._compander, self._loudness,
+        )  # fmt: skip
+        found: list[Reading] = []
+        for number, group in enumerate(groups, start=1):
+            found += list(group())
+            progress(number / len(groups))
+        return found
+
+    def _delay(self) -> Iterator[Reading]:
+        """From the slope of the phase that is left when the closed form is taken away."""
+        low = (self.f_hz < 0.3 * self.circuit.clock_hz) & (_decibels(self.wet_predicted) > FLOOR_DB / 2)
+        left = np.unwrap(np.angle(self.wet[low] / self.wet_predicted[low]))
+        late_s = -float(np.polyfit(2 * np.pi * self.f_hz[low], left, 1)[0])
+        time_ms, tolerance = 1e3 * self.circuit.time_s, 1e3 * FRAMES / probes.RATE_HZ
+        yield Reading("delay_ms", "delay", "ms", time_ms, time_ms + 1e3 * late_s, tolerance)
+
+    def _clock(self) -> Iterator[Reading]:
+        yield Reading("clock_hz", "clock", "Hz", self.circuit.clock_hz, None)
+        yield Reading("half_clock_hz", "half the clock", "Hz", self.circuit.clock_hz / 2, None)
+        quiet = replace(predict.held(self.circuit), lfo=replace(self.circuit.lfo, deviation=0.0))
+        quiet = replace(quiet, line=replace(quiet.line, noise=0.0))
+        predicted_v, measured_v = predict.residue_v(quiet), None
+        if quiet.line.clock_bleed and quiet.clock_hz < 0.45 * probes.FAST_RATE_HZ:
+            y = probes.silence(quiet, 0.25, probes.FAST_RATE_HZ)
+            measured_v = probes.level_at(y, quiet.clock_hz, probes.FAST_RATE_HZ)
+        if predicted_v:
+            yield Reading(
+                "clock_residue_db", "clock left at the output, compander held", "dB re 1 V", _db(predicted_v),
+                None if measured_v is None else _db(measured_v), NOISE_DB if predicted_v > 1e-6 else None,
+            )  # fmt: skip
+
+    def _response(self) -> Iterator[Reading]:
+        for f_hz in SHOWN_HZ:
+            if f_hz <= self.f_hz[-1]:
+                predicted, measured = (self._at(gain, f_hz) for gain in (self.wet_predicted, self.wet))
+                tolerance = RESPONSE_DB if predicted > FLOOR_DB else None
+                yield Reading(f"wet_{f_hz:g}hz_db", f"echo at {f_hz:g} Hz", "dB", predicted, measured, tolerance)
+        judged = _decibels(self.wet_predicted) > FLOOR_DB
+        worst = float(np.max(np.abs(_decibels(self.wet[judged] / self.wet_predicted[judged]))))
+        label = f"response up to {self.f_hz[judged][-1]:.0f} Hz, largest difference"
+        yield Reading("response_worst_db", label, "dB", 0.0, worst, RESPONSE_DB)
+        edges = [predict.corners_hz(self.f_hz, np.abs(gain)) for gain in (self.wet_predicted, self.wet)]
+        for side, name in enumerate(("low", "high")):
+            at = edges[0][side]
+            yield Reading(f"wet_{name}_hz", f"echo, -3 dB at the {name} end", "Hz", at, edges[1][side], 0.03 * at)
+
+    def _repeats(self) -> Iterator[Reading]:
+        """Each repeat is one more pass; its width, and where its power lies on a guitar."""
+        bare, y = probes.echo_alone(probes.linear(self.circuit)), self.guitar
+        heard = probes.echo_alone(self.circuit)
+        again = predict.held(self.circuit).round_gain(self.f_hz, np.array(self.circuit.clock_hz))
+        for number in range(1, REPEATS + 1):
+            gain = np.abs(self.wet_predicted) * again ** (number - 1)
+            measured = np.abs(probes.pulse_response(bare, self.f_hz, passes=number)) if number > 1 else np.abs(self.wet)
+            widths = [predict.corners_hz(self.f_hz, one)[1] for one in (gain, measured)]
+            label = f"repeat {number}, -3 dB at the high end"
+            yield Reading(f"repeat_{number}_high_hz", label, "Hz", widths[0], widths[1], 0.03 * widths[0])
+            y = probes.played(heard, y)
+            label = f"repeat {number}, centre of the guitar's power"
+            yield Reading(f"repeat_{number}_centroid_hz", label, "Hz", None, centroid_hz(y, probes.RATE_HZ))
+
+    def _folding(self) -> Iterator[Reading]:
+        clock_hz = self.circuit.clock_hz
+        for share in FOLDED_AT:
+            f_hz = share * clock_hz
+            predicted = predict.folded_gain(self.circuit, f_hz) if f_hz < HIGHEST_TONE_HZ else 0.0
+            if _db(predicted) < FLOOR_DB:
+                continue
+            out_hz = predict.folded_hz(f_hz, clock_hz)
+            found_hz, gain = probes.folded(self.circuit, f_hz)
+            key, label = f"fold_{share:g}", f"tone at {f_hz:.0f} Hz ({share:g} of the clock)"
+            yield Reading(f"{key}_hz", f"{label} comes out at", "Hz", out_hz, found_hz, 2.0)
+            yield Reading(f"{key}_db", f"{label} comes out with", "dB", _db(predicted), _db(gain), FOLD_DB)
+
+    def _noise(self) -> Iterator[Reading]:
+        line = replace(self.circuit.line, clock_bleed=0.0)
+        quiet = replace(self.circuit, line=line, lfo=replace(self.circuit.lfo, deviation=0.0))
+        if not line.noise:
+            return
+        grid = np.arange(2.5, HIGHEST_TONE_HZ, 5.0)
+        flat_v = predict.noise_rms_v(quiet, np.zeros(grid.size), grid)
+        held = probes.silence(predict.held(quiet))
+        kinds = [("", "compander held, ", held, 1.0)]
+        if quiet.compander.enabled:
+            kinds.append(("companded_", "", probes.silence(quiet), predict.expander_gain(quiet, flat_v)))
+        for key, how, y, gain in kinds:
+            for name, curve in (("A", a_weighting_db(grid)), ("468", itu_468_db(grid))):
+                predicted = _db(gain * predict.noise_rms_v(quiet, curve, grid))
+                measured = _db(weighted_rms(y, probes.RATE_HZ, name))
+                label = f"noise, {how}weighted {name}"
+                yield Reading(f"noise_{key}{name.lower()}_db", label, "dB re 1 V", predicted, measured, NOISE_DB)
+            ratio = _db(UNITY_RMS_V) - _db(gain * predict.noise_rms_v(quiet, a_weighting_db(grid), grid))
+            measured = _db(UNITY_RMS_V) - _db(weighted_rms(y, probes.RATE_HZ, "A"))
+            label = f"0.775 V to noise, {how}weighted A"
+            yield Reading(f"signal_to_noise_{key}db", label, "dB", ratio, measured, NOISE_DB)
+
+    def _distortion(self) -> Iterator[Reading]:
+        f_hz = float(np.clip(self.loudest_hz, 100, 1000))
+        for level_v in LEVELS_V:
+            percent = 100 * probes.distortion(self.circuit, f_hz, level_v)
+            key, label = f"thd_n_{level_v:g}v_percent", f"THD+N at {f_hz:.0f} Hz, {level_v:g} V rms"
+            yield Reading(key, label, "%", None, percent)
+        low, high = 0.01, 3.0
+        if probes.distortion(self.circuit, f_hz, low) > 0.01:
+            return
+        for _ in range(7):
+            middle = float(np.sqrt(low * high))
+            low, high = (middle, high) if probes.distortion(self.circuit, f_hz, middle) < 0.01 else (low, middle)
+        yield Reading("headroom_1_percent_v", "level at 1 % THD+N", "V rms", None, float(np.sqrt(low * high)))
+
+    def _loop(self) -> Iterator[Reading]:
+        circuit, at = self.circuit, self.loudest_hz
+        held = predict.held(circuit)
+        gain_once = float(held.round_gain(np.array([at]), np.array(circuit.clock_hz))[0])
+        feedback = circuit.mixer.feedback_gain or TESTED_GAIN / gain_once
+        share = TESTED_GAIN / (gain_once * feedback)
+        tested = replace(circuit, mixer=replace(circuit.mixer, feedback_gain=feedback))
+        measured = float(np.abs(probes.round_gains(tested, np.array([at]), share))[0]) / share / feedback
+        label = f"feedback gain at the edge, compander held, {at:.0f} Hz"
+        yield Reading("edge_held", label, "", 1 / gain_once, 1 / measured, EDGE / gain_once)
+        if not circuit.mixer.feedback_gain:
+            return
+        yield Reading("loop_gain", "loop gain here, the edge is 1", "", circuit.loop_gain(circuit.clock_hz), None)
+        yield from self._decay(at)
+
+    def _decay(self, at: float) -> Iterator[Reading]:
+        """Level lost per repeat, with the compander settled: only where a repeat is long enough for that."""
+        circuit = self.circuit
+        predicted = predict.decay_db(circuit, at, circuit.mixer.feedback_gain)
+        settles = not circuit.compander.enabled or circuit.time_s > 4 * circuit.compander.send_s
+        measured = probes.decay_db(circuit, at, circuit.mixer.feedback_gain) if settles and predicted < 0 else None
+        yield Reading("decay_db", f"level from repeat to repeat at {at:.0f} Hz", "dB", predicted, measured, DECAY_DB)
+        if predicted < -0.01:
+            times = [60 * circuit.time_s / -one if one is not None else None for one in (predicted, measured)]
+            known = None if times[1] is None else DECAY_DB / -predicted * float(times[0] or 0)
+            yield Reading("t60_s", "time to -60 dB", "s", times[0], times[1], known)
+
+    def _oscillation(self) -> Iterator[Reading]:
+        if self.circuit.loop_gain(self.circuit.clock_hz) <= 1:
+            return
+        level_v, f_hz = probes.self_oscillation(self.circuit, 40 * self.circuit.time_s + 12.0)
+        yield Reading("oscillation_v", "self-oscillation settles at", "V rms", None, level_v)
+        yield Reading("oscillation_hz", "self-oscillation's strongest pitch", "Hz", None, f_hz)
+
+    def _modulation(self) -> Iterator[Reading]:
+        if not self.circuit.lfo.deviation:
+            return
+        f_hz = float(np.clip(self.loudest_hz, 200, 800))
+        predicted, measured = predict.cents(self.circuit), probes.cents(self.circuit, f_hz)
+        for side, name in enumerate(("lowest", "highest")):
+            label = f"pitch, {name}"
+            yield Reading(f"cents_{name}", label, "cents", predicted[side], measured[side], CENTS)
+
+    def _compander(self) -> Iterator[Reading]:
+        compander = self.circuit.compander
+        if not compander.enabled:
+            return
+        measured = probes.compressor_times_s(compander.send_s)
+        for key, closed, found_s in (("attack", attack_s, measured[0]), ("recovery", recovery_s, measured[1])):
+            time_ms = 1e3 * closed(compander.send_s)
+            label = f"compressor's {key}, 12 dB step"
+            yield Reading(f"{key}_ms", label, "ms", time_ms, 1e3 * found_s, max(0.05 * time_ms, 0.1))
+
+    def _loudness(self) -> Iterator[Reading]:
+        wet = probes.played(probes.echo_alone(self.circuit), self.guitar)
+        for key, label, y in (("dry", "the riff, dry", self.guitar), ("wet", "the riff, one repeat alone", wet)):
+            value = loudness_lufs(y / self.volts_per_unit, probes.RATE_HZ)
+            yield Reading(f"loudness_{key}_lufs", label, "LUFS", None, value if np.isfinite(value) else None)
+
+    def _at(self, gain: NDArray[np.complex128], f_hz: float) -> float:
+        return float(np.interp(np.log(f_hz), np.log(self.f_hz), _decibels(gain)))
+
+
+def as_json(readings: list[Reading]) -> dict[str, dict[str, Any]]:
+    """By key: label, unit, predicted, measured, tolerance, ok."""
+    return {
+        one.key: {"label": one.label, "unit": one.unit, "predicted": one.predicted, "measured": one.measured,
+                  "tolerance": one.tolerance, "ok": one.ok}
+        for one in readings
+    }  # fmt: skip
+
+
+def _db(value: float) -> float:
+    return float(20 * np.log10(max(value, 1e-12)))
+
+
+def _decibels(gain: NDArray[Any]) -> Array:
+    return np.asarray(20 * np.log10(np.maximum(np.abs(gain), 1e-12)))
