@@ -125,6 +125,7 @@ def test_the_mixer_and_the_repeats(name: str, tmp_path: Path) -> None:
     buffered = 1j * f_hz / (1j * f_hz + made.blocks["input"].corner_hz)
     around = mixer.feedback_gain * once / mixer.entry_gain / buffered
     expected = -mixer.level_gain * (mixer.dry_gain * buffered + mixer.wet_gain * once / (1 - around))
+    expected = expected * 1j * f_hz / (1j * f_hz + made.blocks["mixer"].output_corner_hz)
     off = np.abs(out - expected) / np.max(np.abs(expected))
     print(f"{name}: {np.max(off):.2g} of the highest, loop gain {circuit.loop_gain(circuit.clock_hz):.2f}")
     assert np.max(off) < 2e-3

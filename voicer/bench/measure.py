@@ -66,6 +66,7 @@ class Bench:
 
     def __init__(self, circuit: Circuit, volts_per_unit: float = 1.0) -> None:
         self.circuit, self.volts_per_unit = circuit, volts_per_unit
+        self._folded: dict[float, tuple[float, float]] = {}
         self.f_hz = np.geomspace(30.0, min(0.45 * circuit.clock_hz, HIGHEST_TONE_HZ), 160)
 
     @cached_property
@@ -90,6 +91,26 @@ class Bench:
     def loudest_hz(self) -> float:
         """Where the loop is loudest."""
         return predict.loudest_hz(self.circuit)
+
+    @cached_property
+    def loop_gains(self) -> Array:
+        """Measured gain once round the loop, compander held [shape like ``f_hz``]."""
+        held, feedback = predict.held(self.circuit), self.circuit.mixer.feedback_gain
+        share = TESTED_GAIN / (feedback * float(held.round_gain(self.f_hz, np.array(held.clock_hz)).max()))
+        return np.asarray(np.abs(probes.round_gains(self.circuit, self.f_hz, share)) / share)
+
+    def folded(self, f_hz: float) -> tuple[float, float]:
+        """Where a tone comes out, Hz, and its gain."""
+        if f_hz not in self._folded:
+            self._folded[f_hz] = probes.folded(self.circuit, f_hz)
+        return self._folded[f_hz]
+
+    @cached_property
+    def silence(self) -> Array:
+        """What is heard with nothing going in: noise alone, compander held, V."""
+        line = replace(self.circuit.line, clock_bleed=0.0)
+        lfo = replace(self.circuit.lfo, deviation=0.0)
+        return probes.silence(predict.held(replace(self.circuit, line=line, lfo=lfo)))
 
     def readings(self, progress: Callable[[float], None] = lambda done: None) -> list[Reading]:
         """All figures."""
@@ -122,7 +143,7 @@ class Bench:
             measured_v = probes.level_at(y, quiet.clock_hz, probes.FAST_RATE_HZ)
         if predicted_v:
             yield Reading(
-                "clock_residue_db", "clock left at the output, compander held", "dB re 1 V", _db(predicted_v),
+                "clock_residue_db", "clock left at the output, compander held", "dBV", _db(predicted_v),
                 None if measured_v is None else _db(measured_v), NOISE_DB if predicted_v > 1e-6 else None,
             )  # fmt: skip
 
@@ -164,7 +185,7 @@ class Bench:
             if _db(predicted) < FLOOR_DB:
                 continue
             out_hz = predict.folded_hz(f_hz, clock_hz)
-            found_hz, gain = probes.folded(self.circuit, f_hz)
+            found_hz, gain = self.folded(f_hz)
             key, label = f"fold_{share:g}", f"tone at {f_hz:.0f} Hz ({share:g} of the clock)"
             yield Reading(f"{key}_hz", f"{label} comes out at", "Hz", out_hz, found_hz, 2.0)
             yield Reading(f"{key}_db", f"{label} comes out with", "dB", _db(predicted), _db(gain), FOLD_DB)
@@ -176,7 +197,7 @@ class Bench:
             return
         grid = np.arange(2.5, HIGHEST_TONE_HZ, 5.0)
         flat_v = predict.noise_rms_v(quiet, np.zeros(grid.size), grid)
-        held = probes.silence(predict.held(quiet))
+        held = self.silence
         kinds = [("", "compander held, ", held, 1.0)]
         if quiet.compander.enabled:
             kinds.append(("companded_", "", probes.silence(quiet), predict.expander_gain(quiet, flat_v)))
@@ -185,7 +206,7 @@ class Bench:
                 predicted = _db(gain * predict.noise_rms_v(quiet, curve, grid))
                 measured = _db(weighted_rms(y, probes.RATE_HZ, name))
                 label = f"noise, {how}weighted {name}"
-                yield Reading(f"noise_{key}{name.lower()}_db", label, "dB re 1 V", predicted, measured, NOISE_DB)
+                yield Reading(f"noise_{key}{name.lower()}_db", label, "dBV", predicted, measured, NOISE_DB)
             ratio = _db(UNITY_RMS_V) - _db(gain * predict.noise_rms_v(quiet, a_weighting_db(grid), grid))
             measured = _db(UNITY_RMS_V) - _db(weighted_rms(y, probes.RATE_HZ, "A"))
             label = f"0.775 V to noise, {how}weighted A"
@@ -212,7 +233,10 @@ class Bench:
         feedback = circuit.mixer.feedback_gain or TESTED_GAIN / gain_once
         share = TESTED_GAIN / (gain_once * feedback)
         tested = replace(circuit, mixer=replace(circuit.mixer, feedback_gain=feedback))
-        measured = float(np.abs(probes.round_gains(tested, np.array([at]), share))[0]) / share / feedback
+        if circuit.mixer.feedback_gain:
+            measured = float(np.interp(at, self.f_hz, self.loop_gains)) / feedback
+        else:
+            measured = float(np.abs(probes.round_gains(tested, np.array([at]), share))[0]) / share / feedback
         label = f"feedback gain at the edge, compander held, {at:.0f} Hz"
         yield Reading("edge_held", label, "", 1 / gain_once, 1 / measured, EDGE / gain_once)
         if not circuit.mixer.feedback_gain:
@@ -225,7 +249,10 @@ class Bench:
         circuit = self.circuit
         predicted = predict.decay_db(circuit, at, circuit.mixer.feedback_gain)
         settles = not circuit.compander.enabled or circuit.time_s > 4 * circuit.compander.send_s
-        measured = probes.decay_db(circuit, at, circuit.mixer.feedback_gain) if settles and predicted < 0 else None
+        measured = None
+        if settles and predicted < 0:
+            first, second = probes.repeat_levels(circuit, at, 2)
+            measured = _db(second / first)
         yield Reading("decay_db", f"level from repeat to repeat at {at:.0f} Hz", "dB", predicted, measured, DECAY_DB)
         if predicted < -0.01:
             times = [60 * circuit.time_s / -one if one is not None else None for one in (predicted, measured)]
@@ -243,10 +270,9 @@ class Bench:
         if not self.circuit.lfo.deviation:
             return
         f_hz = float(np.clip(self.loudest_hz, 200, 800))
-        predicted, measured = predict.cents(self.circuit), probes.cents(self.circuit, f_hz)
-        for side, name in enumerate(("lowest", "highest")):
-            label = f"pitch, {name}"
-            yield Reading(f"cents_{name}", label, "cents", predicted[side], measured[side], CENTS)
+        predicted, measured = predict.cents_over_time(self.circuit)[1], probes.cents_over_time(self.circuit, f_hz)[1]
+        for name, of in (("lowest", np.min), ("highest", np.max)):
+            yield Reading(f"cents_{name}", f"pitch, {name}", "cents", float(of(predicted)), float(of(measured)), CENTS)
 
     def _compander(self) -> Iterator[Reading]:
         compander = self.circuit.compander

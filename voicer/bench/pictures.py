@@ -10,14 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit import Circuit
-
-INK, PAPER, GUIDE = "#1d2433", "#fbf9f2", "#8a8f9c"
-_SHEET = {
-    "figure.facecolor": PAPER, "axes.facecolor": PAPER, "savefig.facecolor": PAPER,
-    "axes.edgecolor": INK, "axes.labelcolor": INK, "text.color": INK, "xtick.color": INK, "ytick.color": INK,
-    "axes.titlelocation": "left", "axes.titlesize": 10, "axes.labelsize": 9, "xtick.labelsize": 8,
-    "ytick.labelsize": 8, "font.family": "DejaVu Sans", "lines.linewidth": 1.2, "svg.hashsalt": "voicer",
-}  # fmt: skip
+from voicer.paper import GUIDE, INK, PAPER, SCREEN, pyplot
 
 _TOLD_AT = (0.85, 0.6, -0.62, -0.87)  # heights at which happenings are written, in turn
 
@@ -40,8 +33,8 @@ def performance(
     dry, heard : array [shape=(frames,)]
         Full scale 1.0.
     """
-    plt = _pyplot()
-    with plt.rc_context(_SHEET):
+    plt = pyplot()
+    with plt.rc_context(SCREEN):
         figure, (top, middle, bottom) = plt.subplots(
             3, 1, figsize=(11, 7.2), sharex=True, height_ratios=(1, 1, 2), constrained_layout=True
         )
@@ -68,9 +61,9 @@ def performance(
 
 def repeats(path: Path, circuit: Circuit, count: int = 5) -> None:
     """Response of each repeat below half the clock, from the circuit: every repeat darker than the one before."""
-    plt = _pyplot()
+    plt = pyplot()
     f_hz = np.geomspace(30, 20_000, 600)
-    with plt.rc_context(_SHEET):
+    with plt.rc_context(SCREEN):
         figure, axes = plt.subplots(figsize=(8, 4.6), constrained_layout=True)
         once = np.abs(circuit.wet_response(f_hz, circuit.clock_hz))
         below = f_hz < circuit.clock_hz / 2
@@ -96,12 +89,3 @@ def _spectrum_over_time(axes: Any, signal: NDArray[Any], sample_rate_hz: int) ->
     axes.set_ylabel("frequency, Hz")
     axes.set_title("out: spectrum over time (darker ink is louder)")
     axes.figure.colorbar(image, ax=axes, label="dB", pad=0.01, fraction=0.025)
-
-
-def _pyplot() -> Any:
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    import matplotlib.pyplot as plt
-
-    return plt

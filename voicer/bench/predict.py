@@ -112,14 +112,14 @@ def held(circuit: Circuit) -> Circuit:
     return replace(circuit, compander=replace(circuit.compander, enabled=False))
 
 
-def cents(circuit: Circuit) -> tuple[float, float]:
-    """Lowest and highest pitch deviation in the echo, cents, from the clock law.
+def cents_over_time(circuit: Circuit) -> tuple[Array, Array]:
+    """Pitch deviation in the echo from the clock law: time from the first sample on, s, and cents [each shape=(n,)].
 
     What enters at u leaves at t when the clock has run P periods in between; its pitch is the clock at t over the
-    clock at u. Followed numerically over one LFO period.
+    clock at u. Followed numerically.
     """
-    lfo, count = circuit.lfo, 20_000
-    long_s = 1 / lfo.rate_hz + 2.5 * circuit.line.periods / circuit.clock_hz / (1 - lfo.deviation)
+    lfo, count = circuit.lfo, 40_000
+    long_s = 2.2 / lfo.rate_hz + 2.5 * circuit.line.periods / circuit.clock_hz / (1 - lfo.deviation)
     time_s = np.linspace(0, long_s, count)
     phase = lfo.rate_hz * time_s
     wave = np.sin(2 * np.pi * phase) if lfo.shape == "sine" else 1 - 4 * np.abs((phase + 0.25) % 1 - 0.5)
@@ -127,5 +127,4 @@ def cents(circuit: Circuit) -> tuple[float, float]:
     passed = np.concatenate(([0.0], np.cumsum((clock_hz[1:] + clock_hz[:-1]) / 2 * np.diff(time_s))))
     out = passed >= circuit.line.periods
     entered_hz = np.interp(np.interp(passed[out] - circuit.line.periods, passed, time_s), time_s, clock_hz)
-    ratio = 1200 * np.log2(clock_hz[out] / entered_hz)
-    return float(ratio.min()), float(ratio.max())
+    return time_s[out], np.asarray(1200 * np.log2(clock_hz[out] / entered_hz))

@@ -122,46 +122,37 @@ def round_gains(circuit: Circuit, f_hz: Array, share: float) -> NDArray[np.compl
     return 1 - pulse_response(opened, f_hz, tail_s=tail_s) / pulse_response(closed, f_hz, tail_s=tail_s)
 
 
-def decay_db(circuit: Circuit, f_hz: float, feedback_gain: float, peak_v: float = 0.5) -> float:
-    """Level lost from the first repeat of a burst to the next, compander and all but noise as they are, dB.
+def repeat_levels(circuit: Circuit, f_hz: float, count: int, peak_v: float = 0.5) -> Array:
+    """Level of a burst's repeats, V peak, compander as it is, all but noise, bleed and soft limits [shape=(count,)].
 
     Read in the last third of each repeat, when the compander has settled.
     """
     period = int(circuit.time_s * RATE_HZ)
     long = int(0.9 * period)
-    heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
-    heard = replace(
-        heard, line=replace(heard.line, noise=0.0, clock_bleed=0.0, saturation=0.0),
-        mixer=replace(heard.mixer, feedback_gain=feedback_gain),
-    )  # fmt: skip
-    x = np.zeros(int(3.2 * period) + long)
+    line = replace(circuit.line, noise=0.0, clock_bleed=0.0, saturation=0.0)
+    heard = echo_alone(replace(circuit, line=line, lfo=replace(circuit.lfo, deviation=0.0)))
+    heard = replace(heard, mixer=replace(heard.mixer, feedback_gain=circuit.mixer.feedback_gain))
+    x = np.zeros(int((count + 1.2) * period) + long)
     x[:long] = tone(f_hz, long / RATE_HZ, peak_v)[:long]
     y = played(heard, x)
-    levels = []
-    for repeat in (1, 2):
-        start = round(repeat * circuit.time_s * RATE_HZ)
-        levels.append(level_at(y[start + long * 2 // 3 : start + long], f_hz))
-    return float(20 * np.log10(levels[1] / levels[0]))
+    starts = [round(repeat * circuit.time_s * RATE_HZ) for repeat in range(1, count + 1)]
+    return np.array([level_at(y[start + long * 2 // 3 : start + long], f_hz) for start in starts])
 
 
-def cents(circuit: Circuit, f_hz: float) -> tuple[float, float]:
-    """Lowest and highest pitch deviation of a tone in the echo over one LFO period, cents."""
+def cents_over_time(circuit: Circuit, f_hz: float) -> tuple[Array, Array]:
+    """Pitch deviation of a tone in the echo over some LFO periods: time, s, and cents [each shape=(n,)]."""
     seconds = max(2.2 / circuit.lfo.rate_hz, 0.5)
     heard = echo_alone(replace(linear(circuit), lfo=circuit.lfo))
     y = played(heard, tone(f_hz, circuit.time_s + seconds + 0.3, 0.1))
-    return deviation_cents(y[int((circuit.time_s + 0.1) * RATE_HZ) : -int(0.1 * RATE_HZ)], f_hz)
-
-
-def deviation_cents(y: Array, f_hz: float) -> tuple[float, float]:
-    """Lowest and highest deviation of a tone's pitch from a frequency, from the turning of its phase, cents."""
-    turned = y * np.exp(-2j * np.pi * f_hz / RATE_HZ * np.arange(y.size))
+    start = int((circuit.time_s + 0.1) * RATE_HZ)
+    y = y[start : -int(0.1 * RATE_HZ)]
     length = int(6 * RATE_HZ / f_hz)
     window = np.blackman(length) / np.blackman(length).sum()
-    smooth = np.convolve(turned, window, "valid")
-    slope_hz = np.gradient(np.unwrap(np.angle(smooth))) * RATE_HZ / (2 * np.pi)
-    steady = slope_hz[length:-length]
-    low, high = 1200 * np.log2(1 + np.array([steady.min(), steady.max()]) / f_hz)
-    return float(low), float(high)
+    turned = y * np.exp(-2j * np.pi * f_hz / RATE_HZ * np.arange(y.size))
+    slope_hz = np.gradient(np.unwrap(np.angle(np.convolve(turned, window, "valid")))) * RATE_HZ / (2 * np.pi)
+    time_s = (start + (length - 1) / 2 + np.arange(slope_hz.size)) / RATE_HZ
+    steady = slice(length, -length)
+    return time_s[steady], np.asarray(1200 * np.log2(1 + slope_hz[steady] / f_hz))
 
 
 def self_oscillation(circuit: Circuit, seconds: float) -> tuple[float, float]:

@@ -220,6 +220,7 @@ def _levels(board: Board) -> Iterator[Figure]:
         ("level_most", "level, most", mixer.level_gain(1.0), SPAN_RULE),
     ):
         yield Figure(f"{key}_db", label, "dB", 20 * np.log10(gain), rule)
+    yield Figure("output_corner_hz", "output jack's coupling", "Hz", mixer.output_corner_hz, None)
     supply = board.blocks["supply"]
     yield Figure("bias_v", "bias node", "V", supply.bias_v)
     yield Figure("headroom_v", "headroom, peak", "V", supply.headroom_v)

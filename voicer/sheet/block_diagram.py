@@ -30,9 +30,8 @@ def block_diagram(board: Board) -> Drawing:
     for name, told in _boxes(board):
         lefts[name] = x
         x += _box(pen, x, name, told)
-        pen.arrow((x, 0), (x + GAP, 0))
+        pen.arrow((x, 0), (x + (0.9 if name == "mixer" else GAP), 0))
         x += GAP
-    pen.arrow((x - GAP, 0), (x + 0.5, 0))
     _ways_round(pen, lefts)
     _control(pen, board, [left + WIDE / 2 for name, left in lefts.items() if name.startswith("line ")])
     return pen.drawing

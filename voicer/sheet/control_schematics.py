@@ -36,12 +36,12 @@ def supply(board: Board, key: str) -> Drawing:
 def clock(board: Board, key: str) -> Drawing:
     """Stop and time pot set a current; it charges and discharges the timing capacitor between two thresholds."""
     pen = Pen(board, key)
-    start = pen.come((0, 0), "control voltage\nfrom depth", 1.8)
-    node = pen.resistor("stop_padder_ohm", pen.resistor("stop_ohm", start, (4.4, 0), "below"), (7.0, 0))
+    start = pen.come((0, 0), "control voltage\nfrom depth", 2.3)
+    node = pen.resistor("stop_padder_ohm", pen.resistor("stop_ohm", start, (4.8, 0), "below"), (7.3, 0))
     end = pen.rheostat("time_pot_ohm", node, (9.9, 0), "time")
     pen.box((end[0], -1.0), 3.4, 2.0, f"{pen.other('transistor')}, {pen.other('amplifier')}\ncurrent\nsteering")
     _timing(pen, pen.wire((10.7, -1.0), (10.7, -2.2), (0.4, -2.2), (0.4, -3.8)))
-    _thresholds(pen, (15.0, 0.6))
+    _thresholds(pen, (15.4, 0.6))
     return pen.drawing
 
 
@@ -55,7 +55,7 @@ def _thresholds(pen: Pen, top: Place) -> None:
         y -= 2.0
         if word:
             pen.dot(end)
-            pen.go(end, "", 1.0)
+            pen.arrow(end, (x + 1.0, y))
             pen.words((x + 1.2, y), word, "left")
     pen.ground((x, y))
 
@@ -95,10 +95,11 @@ def _rate(pen: Pen) -> Place:
     """The divider at the left; gives the wiper of the rate pot."""
     wiper = pen.pot("rate_pot_ohm", (1.0, 1.2), (1.0, -1.2), "rate")
     pen.resistor("stop_ohm", (1.0, -1.2), (1.0, -3.6))
-    pen.half(pen.resistor("fast_stop_ohm", (1.0, -3.6), (1.0, -6.4), "left"))
-    pen.wire((1.0, -3.9), (2.2, -3.9), (2.2, -4.5))
+    low = pen.resistor("fast_stop_ohm", pen.wire((1.0, -3.6), (1.0, -3.9)), (1.0, -6.1), "left")
+    pen.half(pen.wire(low, (1.0, -6.4)))
+    pen.wire((1.0, -3.9), (2.2, -3.9), (2.2, -4.4))
     pen.drawing.add(elm.Switch().at((2.2, -4.4)).to((2.2, -5.6)))
-    pen.wire((2.2, -5.6), (2.2, -6.1), (1.0, -6.1))
+    pen.wire((2.2, -5.6), (2.2, -6.1), low)
     pen.dot((1.0, -3.9), (1.0, -6.1))
     pen.words((2.9, -5.0), "S1 b\nclosed:\nslow", "left")
     return wiper
@@ -110,14 +111,14 @@ def _integrator(pen: Pen, node: Place) -> Place:
     out = pen.inverter(pen.wire(node, (x + 0.9, y)))
     end = pen.wire(out, (x + 4.7, out[1]))
     low, high, common = y + 1.75, y + 3.05, pen.wire(node, (x, y + 2.4))
-    switch = pen.drawing.add(elm.SwitchSpdt2().at(common).theta(0))
-    pen.words((x - 0.2, common[1]), f"{pen.other('switch')} a\nrange", "right")
+    switch = pen.drawing.add(elm.SwitchSpdt2().at(common).anchor("a").theta(0))
+    pen.words((x - 0.3, common[1]), f"{pen.other('switch')} a\nrange", "right")
     for name, top, throw, word in (
         ("integrator_farad", low, switch.c, " slow"),
         ("fast_range_farad", high, switch.b, " fast"),
     ):
-        pen.wire((throw[0], throw[1] + (0.12 if top > throw[1] else -0.12)), (throw[0], top))
-        pen.capacitor(name, (throw[0], top), (x + 4.7, top), word=word)
+        start = pen.wire((float(throw[0]), float(throw[1])), (float(throw[0]), top))
+        pen.capacitor(name, start, (x + 4.7, top), word=word)
     pen.wire((x + 4.7, high), end)
     pen.dot(node, end, (x + 4.7, low))
     return end
@@ -133,7 +134,7 @@ def _trigger(pen: Pen, triangle: Place) -> Place:
     end = pen.wire(made.out, (11.4, made.out[1]))
     top = y + 1.6
     pen.wire(pen.resistor("schmitt_feedback_ohm", pen.wire(node, (node[0], top)), (11.4, top)), end)
-    pen.dot(triangle, node, end)
+    pen.dot(node, end)
     return end
 
 
@@ -150,7 +151,8 @@ def depth(board: Board, key: str) -> Drawing:
     x, y = node
     made = pen.amplifier(pen.wire(node, (x + 0.9, y)), plus_at_place=False)
     pen.wire(made.plus, (made.plus[0] - 0.5, made.plus[1]), (made.plus[0] - 0.5, made.plus[1] - 0.6))
-    pen.words((made.plus[0] - 0.5, made.plus[1] - 0.75), "lower threshold\nof the clock", up="top")
+    told = "set so that the output rests\nat the lower threshold"
+    pen.words((made.plus[0] - 0.5, made.plus[1] - 0.75), told, up="top")
     end = pen.wire(made.out, (x + 3.2, made.out[1]))
     pen.wire(pen.resistor("feedback_ohm", pen.wire(node, (x, y + 1.4)), (x + 3.2, y + 1.4)), end)
     pen.dot(node, end)

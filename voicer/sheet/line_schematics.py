@@ -89,7 +89,11 @@ def mixer(board: Board, key: str) -> Drawing:
     node = inputs[0]
     pen.wire(inputs[1], node)
     _amplifier(pen, node, "feedback_ohm", "level_pot_ohm", "level")
-    pen.go((node[0] + 5.5, node[1] - 0.5), "output\njack", 1.4)
+    x, y = node[0] + 5.5, node[1] - 0.5
+    end = pen.capacitor("output_farad", (x, y), (x, y - 2.2), "left")
+    pen.ground(pen.resistor("bleed_ohm", end, (x, y - 4.4), "left"))
+    pen.dot(end)
+    pen.go(end, "output\njack", 1.4)
     return pen.drawing
 
 

@@ -13,12 +13,12 @@ import numpy as np
 
 from voicer.circuit.figures import once_gain
 from voicer.circuit.filters import high_pass_gain
+from voicer.paper import A4_INCHES, PRINT, hertz, pyplot, title_block
 from voicer.sheet import tables
 from voicer.sheet.contents import CAUTIONS, BuildSheet, block_title
 from voicer.sheet.pen import draw_on, units_high, units_wide
 from voicer.sheet.schematics import block_diagram, schematic
 
-A4_INCHES = (8.27, 11.69)
 MARGIN = 0.055
 """Of the page's width and height, left white."""
 
@@ -40,27 +40,22 @@ HEAD = 0.016
 SPANS = {"clock": 2}
 """Blocks whose schematic is wider than a column."""
 
-STYLE = {
-    "font.family": "DejaVu Sans", "svg.hashsalt": "voicer", "svg.fonttype": "none", "axes.linewidth": 0.7,
-    "axes.labelsize": NORMAL, "xtick.labelsize": SMALL, "ytick.labelsize": SMALL, "legend.fontsize": SMALL,
-}  # fmt: skip
-
-
 def write_pages(sheet: BuildSheet, path: Path, progress: Callable[[float], None] = lambda done: None) -> None:
     """Write the sheet as PDF: one page of facts, one of schematics, more where the line has several devices."""
-    plt = _pyplot()
+    plt = pyplot()
     from matplotlib.backends.backend_pdf import PdfPages
 
     cells = _cells(sheet)
     pages = 1 + cells[-1].row // ROWS + 1
-    with plt.rc_context(STYLE), PdfPages(path, metadata={"Title": f"{sheet.voicing.name}: build sheet"}) as file:
+    with plt.rc_context(PRINT), PdfPages(path, metadata={"Title": f"{sheet.voicing.name}: build sheet"}) as file:
         for number in range(pages):
             page = plt.figure(figsize=A4_INCHES)
             if number == 0:
                 _facts_page(page, sheet)
             else:
                 _schematics_page(page, [cell for cell in cells if cell.row // ROWS == number - 1])
-            _frame(page, sheet, f"sheet {number + 1} of {pages}")
+            told = f"{sheet.says}   sheet {number + 1} of {pages}   {date.today().isoformat()}"
+            title_block(page, sheet.voicing.name, told)
             file.savefig(page)
             plt.close(page)
             progress(0.9 * (number + 1) / pages)
@@ -68,8 +63,8 @@ def write_pages(sheet: BuildSheet, path: Path, progress: Callable[[float], None]
 
 def write_response(sheet: BuildSheet, path: Path) -> None:
     """Write the wet response, asked and got with its spread, as SVG or PNG."""
-    plt = _pyplot()
-    with plt.rc_context(STYLE):
+    plt = pyplot()
+    with plt.rc_context(PRINT):
         figure, axes = plt.subplots(figsize=(7.2, 4.2), layout="constrained")
         _response(axes, sheet)
         axes.set_title(f"{sheet.voicing.name}, {sheet.says}: once through the echo", loc="left", fontsize=NORMAL + 1)
@@ -103,21 +98,6 @@ def _cells(sheet: BuildSheet) -> list[_Cell]:
         found.append(_Cell(place // COLUMNS, place % COLUMNS, span, block_title(key), drawing))
         place += span
     return found
-
-
-def _frame(page: Any, sheet: BuildSheet, number: str) -> None:
-    """A border, and the title block in the lower right corner."""
-    axes = page.add_axes((0, 0, 1, 1), zorder=-1)
-    axes.set_axis_off()
-    axes.set_xlim(0, 1)
-    axes.set_ylim(0, 1)
-    edge, top = 0.03, 0.022
-    axes.plot([edge, 1 - edge, 1 - edge, edge, edge], [top, top, 1 - top, 1 - top, top], color="black", linewidth=0.9)
-    left, height = 0.60, 0.042
-    axes.plot([left, left, 1 - edge], [top, top + height, top + height], color="black", linewidth=0.9)
-    axes.text(left + 0.01, top + height - 0.010, sheet.voicing.name, fontsize=10, va="top", fontweight="bold")
-    told = f"{sheet.says}   {number}   {date.today().isoformat()}"
-    axes.text(left + 0.01, top + 0.007, told, fontsize=SMALL, va="bottom")
 
 
 def _facts_page(page: Any, sheet: BuildSheet) -> None:
@@ -199,19 +179,10 @@ def _response(axes: Any, sheet: BuildSheet) -> None:
     axes.axvline(half_hz, color="black", linewidth=0.7, linestyle="--")
     axes.text(half_hz, -57, " half the clock", fontsize=SMALL, rotation=90, va="bottom", ha="right")
     axes.set_xscale("log")
-    axes.xaxis.set_major_formatter(lambda hz, _: f"{hz:g}" if hz < 1000 else f"{hz / 1000:g}k")
+    axes.xaxis.set_major_formatter(hertz)
     axes.set_xlim(20, max(1.15 * half_hz, found.f_hz[-1]))
     axes.set_ylim(-60, 6)
     axes.set_xlabel("frequency, Hz")
     axes.set_ylabel("wet level, dB")
     axes.grid(which="both", color="0.9", linewidth=0.4)
     axes.legend(loc="lower left", frameon=False)
-
-
-def _pyplot() -> Any:
-    import matplotlib
-
-    matplotlib.use("Agg")
-    import matplotlib.pyplot as plt
-
-    return plt

@@ -11,6 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
+import matplotlib
 import schemdraw
 import schemdraw.elements as elm
 from matplotlib.axes import Axes
@@ -125,9 +126,10 @@ class Pen:
 
     def rheostat(self, name: str, start: Place, end: Place, knob: str) -> Place:
         """A pot drawn from left to right whose wiper is joined to its end."""
-        wiper = self.pot(name, start, end, knob)
-        self.wire(wiper, (end[0] - 0.25, wiper[1]), (end[0] - 0.25, end[1]))
-        self.dot((end[0] - 0.25, end[1]))
+        joint = (end[0] - 0.25, end[1])
+        wiper = self.pot(name, start, joint, knob)
+        self.wire(wiper, (joint[0], wiper[1]), joint, end)
+        self.dot(joint)
         return end
 
     def ground(self, place: Place) -> None:
@@ -150,8 +152,7 @@ class Pen:
     def come(self, place: Place, text: str, length: float = 2.0) -> Place:
         """An arrow from another block, beginning at a place; gives its end."""
         self.words((place[0], place[1] + 0.18), text, "left", "bottom")
-        self.arrow(place, (place[0] + length * 0.6, place[1]))
-        return self.wire((place[0] + length * 0.5, place[1]), (place[0] + length, place[1]))
+        return self.wire(self.arrow(place, (place[0] + length * 0.6, place[1])), (place[0] + length, place[1]))
 
     def go(self, place: Place, text: str, length: float = 2.0) -> Place:
         """An arrow to another block, beginning at a place; gives its end."""
@@ -160,10 +161,9 @@ class Pen:
 
     def box(self, corner: Place, width: float, height: float, text: str = "") -> None:
         """A box with its lower left corner at a place, and words in its middle."""
-        (x, y), (right, top) = corner, (corner[0] + width, corner[1] + height)
-        self.wire((x, y), (right, y), (right, top), (x, top), (x, y))
+        self.drawing.add(elm.Rect(corner1=(0, 0), corner2=(width, height)).at(corner).theta(0))
         if text:
-            self.words(((x + right) / 2, (y + top) / 2), text)
+            self.words((corner[0] + width / 2, corner[1] + height / 2), text)
 
     def amplifier(self, place: Place, *, plus_at_place: bool, plus_above: bool = False) -> Amplifier:
         """An amplifier with one input at a place: plus or minus, the upper or the lower one."""
@@ -216,10 +216,8 @@ def draw_on(axes: Axes, drawing: schemdraw.Drawing, largest_inches: float = PAPE
     float
         How large a unit has become, inches.
     """
-    figure, place = axes.get_figure(root=True), axes.get_position()
-    assert figure is not None  # noqa: S101
-    width, height = place.width * figure.get_figwidth(), place.height * figure.get_figheight()
-    box = drawing.get_bbox()
+    dpi, box = axes.figure.dpi, drawing.get_bbox()
+    width, height = axes.bbox.width / dpi, axes.bbox.height / dpi
     unit = min(width / units_wide(drawing), height / units_high(drawing), largest_inches)
     before = set(axes.get_children())
     drawing.draw(canvas=axes, show=False)
@@ -251,8 +249,9 @@ def picture(drawing: schemdraw.Drawing, inches: float = PAPER_INCHES) -> Figure:
 
 
 def save(drawing: schemdraw.Drawing, path: Path, dpi: float = 150) -> None:
-    """Write a drawing as ``.png``, ``.svg`` or ``.pdf``."""
-    picture(drawing).savefig(path, dpi=dpi, metadata={"Date": None} if path.suffix == ".svg" else None)
+    """Write a drawing as ``.png``, ``.svg`` or ``.pdf``; an SVG is the same whenever it is written."""
+    with matplotlib.rc_context({"svg.hashsalt": "voicer"}):
+        picture(drawing).savefig(path, dpi=dpi, metadata={"Date": None} if path.suffix == ".svg" else None)
 
 
 def _shrink(artist: Any, factor: float) -> None:

@@ -9,7 +9,8 @@
 |        | wet_gain       | 1    | ``b L``                                                                 |
 | L      | level_gain     | 1    | ``(Rf + p P) / Rin``: the level pot is part of the mixer's feedback     |
 
-Source: the summing amplifier of any op-amp handbook. Both invert; the two together do not.
+Source: the summing amplifier of any op-amp handbook. Both invert, as the make-up amplifier
+behind the line does: echo and dry sound leave alike, upside down.
 """
 
 from __future__ import annotations
@@ -39,6 +40,9 @@ MOST_FEEDBACK = 1.5
 SUM_OHM, REPEATS_POT_OHM = 100e3, 50e3
 BLEND_POT_OHM, LEVEL_POT_OHM = 50e3, 100e3
 """The four of them chosen."""
+
+OUTPUT_FARAD, BLEED_OHM = 1e-6, 100e3
+"""1.6 Hz with nothing plugged in, 16 Hz into 10 kohm. Chosen."""
 
 QUIETEST_DB, LOUDEST_DB = -40.0, 12.0
 """Span of the level control."""
@@ -85,6 +89,13 @@ class OutputMixer:
     wet_in_ohm: float = part("output mixer: from the echo track of the blend pot")
     blend_pot_ohm: float = part("blend control, double, linear tracks, the second wired the other way")
     level_pot_ohm: float = part("level control, in the mixer's feedback")
+    output_farad: float = part("output mixer: keeps the bias off the output jack")
+    bleed_ohm: float = part("output mixer: holds the output jack at ground")
+
+    @property
+    def output_corner_hz(self) -> Any:
+        """-3.01 dB point of the output's coupling with nothing plugged in, Hz."""
+        return 1 / (2 * np.pi * self.bleed_ohm * self.output_farad)
 
     def level_gain(self, position: Any) -> Any:
         """Gain of the level control for the dry sound at a position of the level pot."""
@@ -106,7 +117,8 @@ class OutputMixer:
         """The bought resistors and pot whose level span is nearest at both ends."""
         best = min(self._bought(pot, resistors) for pot in pots_near(self.level_pot_ohm, 2.5))
         _, pot, stop, into = best
-        return OutputMixer(stop, into, into, self.blend_pot_ohm, pot)
+        farad, bleed = closest(capacitors, self.output_farad), closest(resistors, self.bleed_ohm)
+        return OutputMixer(stop, into, into, self.blend_pot_ohm, pot, farad, bleed)
 
     def _bought(self, pot: float, resistors: Series) -> tuple[float, ...]:
         """Error, pot, feedback and input resistor for one level pot."""
@@ -156,4 +168,4 @@ def design_output_mixer(quietest_db: float = QUIETEST_DB, loudest_db: float = LO
         )
     low, high = 10 ** (quietest_db / 20), 10 ** (loudest_db / 20)
     into_ohm = LEVEL_POT_OHM / (high - low)
-    return OutputMixer(low * into_ohm, into_ohm, into_ohm, BLEND_POT_OHM, LEVEL_POT_OHM)
+    return OutputMixer(low * into_ohm, into_ohm, into_ohm, BLEND_POT_OHM, LEVEL_POT_OHM, OUTPUT_FARAD, BLEED_OHM)
