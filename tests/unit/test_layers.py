@@ -16,7 +16,7 @@ ROOT = Path(__file__).parent.parent.parent
 PACKAGE = ROOT / "voicer"
 LEVELS = {
     "errors": -1, "resources": 0, "text_file": 0, "toml_places": -1, "toml_text": 0,
-    "recording": 0, "paper": 0, "voicing": 1, "circuit": 2, "dsp": 3,
+    "recording": 0, "paper": 0, "whole_folder": 0, "voicing": 1, "circuit": 2, "dsp": 3,
     "library": 4, "bench": 4, "sheet": 4, "host": 5, "control": 5, "session": 6, "view": 7, "demo": 7, "live": 8, "cli": 9,
     "__main__": 10, "__init__": 10,
 }  # fmt: skip

@@ -58,7 +58,9 @@ class Reading:
     @property
     def ok(self) -> bool | None:
         """Within tolerance; None where nothing is to be compared."""
-        return None if self.difference is None or self.tolerance is None else abs(self.difference) <= self.tolerance
+        if self.difference is None or self.tolerance is None:
+            return None
+        return bool(abs(self.difference) <= self.tolerance)
 
 
 class Bench:
@@ -297,10 +299,14 @@ class Bench:
 def as_json(readings: list[Reading]) -> dict[str, dict[str, Any]]:
     """By key: label, unit, predicted, measured, tolerance, ok."""
     return {
-        one.key: {"label": one.label, "unit": one.unit, "predicted": one.predicted, "measured": one.measured,
-                  "tolerance": one.tolerance, "ok": one.ok}
+        one.key: {"label": one.label, "unit": one.unit, "predicted": _plain(one.predicted),
+                  "measured": _plain(one.measured), "tolerance": _plain(one.tolerance), "ok": one.ok}
         for one in readings
     }  # fmt: skip
+
+
+def _plain(value: float | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _db(value: float) -> float:

@@ -141,9 +141,9 @@ def _trigger(pen: Pen, triangle: Place) -> Place:
 def depth(board: Board, key: str) -> Drawing:
     """Depth pot with its follower; the amplifier that makes the clock's control voltage."""
     pen = Pen(board, key)
-    start = pen.come((-1.8, 0), "from LFO", 2.2)
+    start = pen.come((-0.6, 0), "from\nLFO", 1.3)
     pen.drawing.add(elm.Switch().at(start).to((2.4, 0)))
-    pen.words((1.4, 0.5), f"{pen.other('switch')} modulation", up="bottom")
+    pen.words((1.55, 0.5), f"{pen.other('switch')}\non, off", up="bottom")
     wiper = pen.pot("depth_pot_ohm", (2.4, 0), (2.4, -2.4), "depth")
     pen.half((2.4, -2.4))
     out = pen.follower(pen.wire(wiper, (4.0, wiper[1])))

@@ -1,53 +1,25 @@
-"""The sheet's files, written together: all of them or none."""
+"""The sheet's files, written together."""
 
 from __future__ import annotations
 
-import os
-import secrets
-import shutil
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 
 from voicer.circuit.netlist import clock_netlist, lfo_netlist, path_netlist
-from voicer.errors import FileError
 from voicer.sheet.bom import bom_text
 from voicer.sheet.contents import BuildSheet
+from voicer.whole_folder import write_whole
 
 
 def write_sheet(sheet: BuildSheet, folder: Path, progress: Callable[[float], None] = lambda done: None) -> list[Path]:
-    """Write ``sheet.pdf``, ``bom.csv``, ``response.svg`` and the netlists into a folder, which is made if need be.
+    """Write ``sheet.pdf``, ``bom.csv``, ``response.svg`` and the netlists into a folder: all of them or none.
 
-    ``circuit.cir`` is the audio path, ``clock.cir`` and ``lfo.cir`` the two oscillators. Older files of these names
-    are replaced only when all new ones are complete.
-
-    Returns
-    -------
-    list of Path
-        What was written.
-
-    Raises
-    ------
-    FileError
-        When the folder cannot be made or written; it then holds what it held before.
+    ``circuit.cir`` is the audio path, ``clock.cir`` and ``lfo.cir`` the two oscillators. `FileError` when the folder
+    cannot be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        inside = folder / f".writing-{secrets.token_hex(4)}"
-        inside.mkdir()
-    except OSError as error:
-        raise _not_written(folder, error) from error
-    try:
-        names = _write(sheet, inside, progress)
-        for name in names:
-            os.replace(inside / name, folder / name)
-    except OSError as error:
-        raise _not_written(folder, error) from error
-    finally:
-        with suppress(OSError):
-            shutil.rmtree(inside)
+    written = write_whole(folder, lambda inside: _write(sheet, inside, progress))
     progress(1.0)
-    return [folder / name for name in names]
+    return written
 
 
 def _write(sheet: BuildSheet, folder: Path, progress: Callable[[float], None]) -> list[str]:
@@ -64,10 +36,3 @@ def _write(sheet: BuildSheet, folder: Path, progress: Callable[[float], None]) -
     write_pages(sheet, folder / "sheet.pdf", progress)
     write_response(sheet, folder / "response.svg")
     return ["sheet.pdf", *texts, "response.svg"]
-
-
-def _not_written(folder: Path, error: OSError) -> FileError:
-    reason = error.strerror or str(error)
-    return FileError(
-        f"the folder must be writable ({reason})", where=str(folder), remedy="give a folder of your own with --out"
-    )

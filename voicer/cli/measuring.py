@@ -1,0 +1,133 @@
+"""Commands of the bench: measure, calibrate."""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from voicer import library
+from voicer.cli.common import (
+    AsJson,
+    Capacitors,
+    Resistors,
+    Settings,
+    Swaps,
+    Unit,
+    app,
+    changed,
+    part_choice,
+    print_json,
+    progress_bar,
+)
+from voicer.errors import VoicingError
+
+if TYPE_CHECKING:
+    from voicer.bench.measure import Reading
+
+
+@app.command()
+def measure(
+    voicing: Annotated[str | None, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="All voicings of the library, on all cores.")] = False,
+    settings: Settings = None,
+    series: Resistors = None,
+    capacitors: Capacitors = None,
+    unit: Unit = None,
+    swaps: Swaps = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write plots and data sheet there.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Predict every figure of a voicing from its circuit, measure it through the kernel, show both.
+
+    Example: voicer measure slow-tide --series E24 --out bench
+    """
+    if every == (voicing is not None):
+        raise VoicingError("a voicing or --all must be given (got both or none)", remedy="voicer measure slow-tide")
+    if every:
+        _measure_all(as_json, out)
+        return
+    from voicer.bench.measure import Bench
+    from voicer.bench.measure import as_json as plain
+
+    asked = changed(library.load(str(voicing)), settings)
+    choice = part_choice(asked, series, capacitors, unit, swaps)
+    bench, written = Bench(choice.circuit(asked)), []
+    with progress_bar() as bar:
+        task = bar.add_task("measuring", total=1.0)
+        readings = bench.readings(lambda done: bar.update(task, completed=done))
+        if out is not None:
+            from voicer.bench.bench_folder import write_bench
+
+            bar.update(task, description="drawing", completed=0.0)
+            written = write_bench(bench, readings, out, choice.says, lambda done: bar.update(task, completed=done))
+    if as_json:
+        print_json(plain(readings))
+        return
+    console = Console()
+    console.print(f"{asked.name}: {choice.says}; full scale is 1 V unless calibrated", style="bold")
+    console.print(_table(readings))
+    for path in written:
+        console.print(str(path), soft_wrap=True)
+    _tell_failures(console, readings)
+
+
+def _table(readings: list[Reading]) -> Table:
+    from voicer.bench.datasheet import difference_text, number_text
+
+    table = Table(box=None, pad_edge=False)
+    for column in ("figure", "predicted", "measured", "differs", "unit"):
+        table.add_column(column)
+    for one in readings:
+        table.add_row(
+            one.label, number_text(one.predicted), number_text(one.measured), difference_text(one), one.unit
+        )
+    return table
+
+
+def _tell_failures(console: Console, readings: list[Reading]) -> None:
+    wrong = [one for one in readings if one.ok is False]
+    judged = sum(one.ok is not None for one in readings)
+    console.print(f"{judged - len(wrong)} of {judged} figures agree within their tolerance")
+
+
+def _measure_all(as_json: bool, out: Path | None) -> None:
+    names = [entry.name for entry in library.listing() if entry.error is None]
+    found: dict[str, Any] = {}
+    with progress_bar() as bar, ProcessPoolExecutor() as pool:
+        task = bar.add_task("measuring", total=len(names))
+        jobs = {name: pool.submit(_measured, name, out) for name in names}
+        for name, job in jobs.items():
+            found[name] = job.result()
+            bar.advance(task)
+    if as_json:
+        print_json(found)
+        return
+    table = Table(box=None, pad_edge=False)
+    for column in ("voicing", "agree", "worst, as a share of its tolerance"):
+        table.add_column(column)
+    for name, rows in found.items():
+        judged = {key: row for key, row in rows.items() if row["ok"] is not None}
+        shares = {key: abs(row["measured"] - row["predicted"]) / row["tolerance"] for key, row in judged.items()}
+        worst = max(shares, key=lambda key: shares[key])
+        right = sum(row["ok"] for row in judged.values())
+        table.add_row(name, f"{right} of {len(judged)}", f"{rows[worst]['label']}: {shares[worst]:.2f}")
+    Console().print(table)
+
+
+def _measured(name: str, out: Path | None) -> dict[str, Any]:
+    """One voicing in a process of its own."""
+    from voicer.bench.measure import Bench, as_json
+    from voicer.circuit import design
+
+    bench = Bench(design(library.load(name)))
+    readings = bench.readings()
+    if out is not None:
+        from voicer.bench.bench_folder import write_bench
+
+        write_bench(bench, readings, out / name, "exact values")
+    return as_json(readings)
