@@ -19,6 +19,7 @@ from voicer.control.maps import load_map
 from voicer.host.audio import chosen_device, chosen_system
 from voicer.host.supervisor import Supervisor
 from voicer.host.units import rack_names
+from voicer.library.calibrations import full_scale_v
 from voicer.session import Session
 from voicer.view import View
 
@@ -60,8 +61,9 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     rack = rack_names(asked.rack)
     loop = None if asked.source == "live" else recording.read(asked.source)
     system = chosen_system(asked.system)
-    if system == "portaudio":
-        chosen_device(asked.device)
+    device = f" {chosen_device(asked.device).name}" if system == "portaudio" else ""
+    session.full_scale_v, how = full_scale_v(f"{system}{device}")
+    console.print(how)
     controller.listen(asked.midi)
     player = Supervisor(
         system, rack, device=asked.device, sample_rate_hz=asked.sample_rate_hz, frames=asked.frames,

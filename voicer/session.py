@@ -59,6 +59,8 @@ class Session:
     ) -> None:
         self.name, self.voicing, self.parts = name, voicing, parts or PartChoice()
         self.circuit: Circuit = self.parts.circuit(voicing)
+        self.full_scale_v = 1.0
+        """Volts at a sample value of 1, by the input's calibration."""
         self._unit = self.parts.unit or 0
         self.bypass: Bypass = "off"
         self.changed = False
@@ -76,7 +78,7 @@ class Session:
         numbers = {}
         for unit in engine.rack:
             if unit == "echo":
-                numbers[unit] = echo_coefficients(self.circuit, sample_rate_hz, bypass=self.bypass)
+                numbers[unit] = self._echo_numbers(sample_rate_hz)
             elif unit == "ceiling":
                 numbers[unit] = CeilingUnit.numbers(self._ceiling, sample_rate_hz)
             else:
@@ -189,8 +191,12 @@ class Session:
 
     def _send(self) -> None:
         if self._engine is not None:
-            numbers = echo_coefficients(self.circuit, self._engine.sample_rate_hz, bypass=self.bypass)
-            self._engine.send("echo", numbers)
+            self._engine.send("echo", self._echo_numbers(self._engine.sample_rate_hz))
+
+    def _echo_numbers(self, sample_rate_hz: float) -> NDArray[np.float64]:
+        return echo_coefficients(
+            self.circuit, sample_rate_hz, bypass=self.bypass, volts_per_unit=self.full_scale_v
+        )
 
     @staticmethod
     def _attempt(action: Any, *arguments: Any) -> list[Said]:

@@ -63,6 +63,14 @@ class Reading:
         return bool(abs(self.difference) <= self.tolerance)
 
 
+def shipped_riff() -> Array:
+    """The shipped riff at the bench's rate, its peak at half a volt."""
+    with as_file(assets() / "riff.flac") as path:
+        x, rate_hz = read(path)
+    x = at_rate(x, rate_hz, probes.RATE_HZ)
+    return np.asarray(0.5 * x / np.abs(x).max())
+
+
 class Bench:
     """A circuit under measurement; what several figures need is rendered once."""
 
@@ -73,11 +81,8 @@ class Bench:
 
     @cached_property
     def guitar(self) -> Array:
-        """The shipped riff at the bench's rate, its peak at half a volt."""
-        with as_file(assets() / "riff.flac") as path:
-            x, rate_hz = read(path)
-        x = at_rate(x, rate_hz, probes.RATE_HZ)
-        return np.asarray(0.5 * x / np.abs(x).max())
+        """The shipped riff, V."""
+        return shipped_riff()
 
     @cached_property
     def wet(self) -> NDArray[np.complex128]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.ticker import LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from voicer.bench import predict, probes
@@ -138,10 +139,10 @@ def draw_delay(axes: Any, bench: Bench) -> None:
     axes.axvspan(device.rated_clock_low_hz, device.rated_clock_high_hz, color="0.93", label="rated clock")
     axes.set(xscale="log", yscale="log", xlabel="clock, Hz", ylabel="delay, ms", title="Delay and clock")
     axes.set_xlim(min(clocks.min(), limit_hz) / 1.2, clocks.max() * 1.2)
-    axes.xaxis.set_major_formatter(hertz)
-    axes.yaxis.set_major_formatter(hertz)
-    axes.yaxis.set_minor_formatter(lambda *_: "")
-    axes.xaxis.set_minor_formatter(lambda *_: "")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
+        axis.set_major_formatter(hertz)
+        axis.set_minor_formatter(NullFormatter())
     axes.legend(loc="upper right", frameon=False)
 
 

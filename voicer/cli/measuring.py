@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
@@ -25,6 +25,7 @@ from voicer.cli.common import (
     progress_bar,
 )
 from voicer.errors import VoicingError
+from voicer.library.calibrations import full_scale_v
 
 if TYPE_CHECKING:
     from voicer.bench.measure import Reading
@@ -56,7 +57,8 @@ def measure(
 
     asked = changed(library.load(str(voicing)), settings)
     choice = part_choice(asked, series, capacitors, unit, swaps)
-    bench, written = Bench(choice.circuit(asked)), []
+    volts, how = full_scale_v("jack")
+    bench, written = Bench(choice.circuit(asked), volts), []
     with progress_bar() as bar:
         task = bar.add_task("measuring", total=1.0)
         readings = bench.readings(lambda done: bar.update(task, completed=done))
@@ -64,12 +66,13 @@ def measure(
             from voicer.bench.bench_folder import write_bench
 
             bar.update(task, description="drawing", completed=0.0)
-            written = write_bench(bench, readings, out, choice.says, lambda done: bar.update(task, completed=done))
+            told = f"{choice.says}; {how}"
+            written = write_bench(bench, readings, out, told, lambda done: bar.update(task, completed=done))
     if as_json:
         print_json(plain(readings))
         return
     console = Console()
-    console.print(f"{asked.name}: {choice.says}; full scale is 1 V unless calibrated", style="bold")
+    console.print(f"{asked.name}: {choice.says}; {how}", style="bold")
     console.print(_table(readings))
     for path in written:
         console.print(str(path), soft_wrap=True)
@@ -131,3 +134,42 @@ def _measured(name: str, out: Path | None) -> dict[str, Any]:
 
         write_bench(bench, readings, out / name, "exact values")
     return as_json(readings)
+
+
+@app.command()
+def calibrate(
+    level_v: Annotated[float, typer.Option("--level-v", min=1e-4, max=50, help="Level of the tone, V rms.")],
+    source: Annotated[Path | None, typer.Option("--input", metavar="FILE", help="A recording of the tone.")] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Keep it under this name; needed with --input.")] = None,
+    audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
+    device: Annotated[str | None, typer.Option(help="PortAudio device: number or part of its name.")] = None,
+    port: Annotated[str | None, typer.Option("--from", metavar="PORT", help="JACK port to listen to.")] = None,
+    seconds: Annotated[float, typer.Option(min=0.6, max=30, help="How long to listen.")] = 2.0,
+    as_json: AsJson = False,
+) -> None:
+    """Find what full scale is in volts from a tone of known level at the input, and keep it for that input.
+
+    Example: voicer calibrate --level-v 0.1
+    """
+    from voicer import recording
+    from voicer.bench.calibration import tone_found, volts_at_full_scale
+    from voicer.library.calibrations import save_calibration
+
+    if source is not None:
+        if name is None:
+            raise VoicingError("--name must be given with --input", remedy="for example --name jack")
+        x, whole_hz = recording.read(source)
+        rate_hz, heard = float(whole_hz), str(source)
+    else:
+        from voicer.host.capture import capture
+
+        x, rate_hz, heard = capture(audio, device, seconds, port)
+    tone = tone_found(x, rate_hz)
+    value = volts_at_full_scale(tone, level_v)
+    kept = save_calibration(name or heard, value)
+    if as_json:
+        print_json({"input": name or heard, "tone_hz": tone.f_hz, "peak": tone.peak, "full_scale_v": value,
+                    "file": str(kept)})  # fmt: skip
+        return
+    print(f"{name or heard}: a tone of {tone.f_hz:.1f} Hz reaches {tone.peak:.4f} of full scale at {level_v:g} V rms")
+    print(f"full scale is {value:.4g} V; kept in {kept}")
