@@ -52,8 +52,8 @@ def sampling(figure: Any, circuit: Circuit, f_hz: float) -> str:
     rows[3].set(xlim=(0, 1e3 * seconds), xlabel="time, ms")
     return (
         f"A clock of {clock_hz / 1e3:.2f} kHz takes {clock_hz / f_hz:.1f} samples of each period of a {f_hz:.0f} Hz "
-        f"tone. Each is held for {1e6 / clock_hz:.1f} µs, handed from bucket to bucket for {circuit.line.periods} periods, "
-        f"and smoothed again."
+        f"tone. Each is held for {1e6 / clock_hz:.1f} µs, handed from bucket to bucket for "
+        f"{circuit.line.periods} periods, and smoothed again."
     )
 
 
@@ -95,8 +95,8 @@ def repeats(figure: Any, circuit: Circuit, count: int = 5) -> str:
         closed = np.abs(predict.wet(circuit, f_hz)) * again ** (number - 1)
         axes.plot(f_hz, 20 * np.log10(closed + 1e-9), color=GUIDE, linestyle="--", linewidth=0.8)
         axes.plot(f_hz, heard_db, color=INK, linestyle="none", marker="o", markersize=2.4)
-        top = int(np.argmax(heard_db))
-        axes.annotate(str(number), (f_hz[top], heard_db[top]), (0, 3), textcoords="offset points", fontsize=TEXT)
+        at = int(np.argmax(closed)) // 3
+        axes.annotate(str(number), (f_hz[at], heard_db[at]), (2, -9), textcoords="offset points", fontsize=TEXT)
         widths.append(predict.corners_hz(f_hz, closed)[1])
     axes.set(xscale="log", xlim=(40, 1.1 * f_hz[-1]), ylim=(-60, 6), xlabel="frequency, Hz", ylabel="level, dB")
     axes.set_title("dots: heard; dashed: from the circuit")
@@ -142,7 +142,7 @@ def two_lines(figure: Any, one: Circuit, many: Circuit) -> str:
 
 def runaway(figure: Any, y: Array, dropped_s: float, before: Circuit, after: Circuit) -> str:
     """Level over time of a loop that runs away and of what a dropped time does to it; gives a caption."""
-    step = int(0.05 * probes.RATE_HZ)
+    step = int(max(0.05, before.time_s) * probes.RATE_HZ)  # a whole repeat, so that the gaps between do not count
     level_db = 10 * np.log10(np.mean(y[: y.size // step * step].reshape(-1, step) ** 2, axis=1) + 1e-12)
     time_s = (np.arange(level_db.size) + 0.5) * step / probes.RATE_HZ
     axes = figure.subplots()
@@ -157,8 +157,8 @@ def runaway(figure: Any, y: Array, dropped_s: float, before: Circuit, after: Cir
     settled, end = float(level_db[time_s < dropped_s][-4:].mean()), float(level_db[-4:].mean())
     fate = "dies" if end < settled - 20 else "does not die"
     return (
-        f"With a loop gain of {gains[0]:.2f} the repeats grow until the buckets and the amplifiers' rails hold them "
-        f"({settled:.0f} dBV). At {dropped_s:.0f} s the time drops to {1e3 * after.time_s:.0f} ms: the clock rises to "
+        f"With a loop gain of {gains[0]:.2f} the repeats grow, up to {settled:.0f} dBV here; buckets and rails bound them. "
+        f"At {dropped_s:.0f} s the time drops to {1e3 * after.time_s:.0f} ms: the clock rises to "
         f"{after.clock_hz / 1e3:.0f} kHz, transfers and outputs get less complete, the loop gain becomes "
         f"{gains[1]:.2f}, and the sound {fate}."
     )

@@ -14,13 +14,16 @@ from voicer.bench.meters import loudness_lufs
 from voicer.circuit import Circuit, design
 from voicer.dsp.coefficients import echo_coefficients
 from voicer.dsp.echo import Echo
-from voicer.voicing import Flaws, Voicing
+from voicer.voicing import Flaws, Voicing, parameter
 
 Array = NDArray[np.float64]
 
 PHRASE_S, TAIL_S = 6.0, 2.5
 MOST_FEEDBACK = 0.8
 """A phrase is not played through a loop that runs away."""
+
+WILD_GAIN, STARTED_S = 1.2, 0.5
+"""Loop gain of the runaway, and how much of the riff starts it."""
 
 PEAK_DB = -1.0
 """No snippet reaches higher."""
@@ -67,13 +70,16 @@ def runaway(voicing: Voicing) -> tuple[Array, float, Circuit, Circuit]:
     -------
     (volts [shape=(frames,)], when it was dropped in s, circuit before, circuit after)
     """
-    wild = voicing.changed({"repeats.feedback": 1.2, "output.blend": 1.0, "output.level_db": 0.0,
+    wild = voicing.changed({"repeats.feedback": 1.0, "output.blend": 1.0, "output.level_db": 0.0,
                             "delay.time_ms": voicing.delay.longest_ms, "modulation.mode": "off"})  # fmt: skip
+    at_one = design(wild)
+    feedback = min(WILD_GAIN / at_one.loop_gain(at_one.clock_hz), parameter("repeats.feedback").high)
+    wild = wild.changed({"repeats.feedback": feedback})
     before = design(wild)
     after = design(wild.changed({"delay.time_ms": voicing.delay.shortest_ms}))
     dropped_s = float(np.clip(30 * before.time_s, 6, 14))
     y = np.zeros(int((dropped_s + 6) * probes.RATE_HZ) // 64 * 64)
-    y[: int(0.05 * probes.RATE_HZ)] = 0.2 * np.random.default_rng(5).standard_normal(int(0.05 * probes.RATE_HZ))
+    y[: int(STARTED_S * probes.RATE_HZ)] = shipped_riff()[: int(STARTED_S * probes.RATE_HZ)]
     echo = Echo(echo_coefficients(before, probes.RATE_HZ), probes.RATE_HZ)
     at = int(dropped_s * probes.RATE_HZ) // 64 * 64
     echo.process(y[:at], y[:at])
