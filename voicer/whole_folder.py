@@ -6,7 +6,6 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 
 from voicer.errors import FileError
@@ -32,21 +31,21 @@ def write_whole(folder: Path, write: Callable[[Path], list[str]]) -> list[Path]:
     FileError
         When the folder cannot be made or written; it then holds what it held before.
     """
+    new = next((part for part in [*reversed(folder.parents), folder] if not part.exists()), None)
+    inside = folder / f".writing-{secrets.token_hex(4)}"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        inside = folder / f".writing-{secrets.token_hex(4)}"
-        inside.mkdir()
-    except OSError as error:
-        raise _not_written(folder, error) from error
-    try:
+        inside.mkdir(parents=True)
         names = write(inside)
+        if taken := [name for name in names if (folder / name).is_dir()]:
+            raise FileError(f"{taken[0]} must be a file (it is a folder)", where=str(folder), remedy="choose another")
         for name in names:
             os.replace(inside / name, folder / name)
-    except OSError as error:
-        raise _not_written(folder, error) from error
-    finally:
-        with suppress(OSError):
-            shutil.rmtree(inside)
+    except BaseException as error:
+        shutil.rmtree(new or inside, ignore_errors=True)
+        if isinstance(error, OSError) and not isinstance(error, FileError):
+            raise _not_written(folder, error) from error
+        raise
+    shutil.rmtree(inside, ignore_errors=True)
     return [folder / name for name in names]
 
 

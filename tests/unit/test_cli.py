@@ -44,7 +44,8 @@ def test_help_has_an_example(command: str, tmp_path: Path) -> None:
 def test_commands_are_the_promised_ones() -> None:
     """What the README and the developers' notes list."""
     assert sorted(COMMANDS) == [
-        "check", "demo", "devices", "parts", "play", "render", "schema", "show", "speed", "voicings",
+        "calibrate", "check", "compare", "demo", "devices", "explain", "measure", "parts", "play", "render", "schema",
+        "show", "speed", "voicings",
     ]  # fmt: skip
 
 

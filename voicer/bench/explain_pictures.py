@@ -157,7 +157,7 @@ def runaway(figure: Any, y: Array, dropped_s: float, before: Circuit, after: Cir
     settled, end = float(level_db[time_s < dropped_s][-4:].mean()), float(level_db[-4:].mean())
     fate = "dies" if end < settled - 20 else "does not die"
     return (
-        f"With a loop gain of {gains[0]:.2f} the repeats grow, up to {settled:.0f} dBV here; buckets and rails bound them. "
+        f"With a loop gain of {gains[0]:.2f} the repeats grow, up to {settled:.0f} dBV here; rails bound them. "
         f"At {dropped_s:.0f} s the time drops to {1e3 * after.time_s:.0f} ms: the clock rises to "
         f"{after.clock_hz / 1e3:.0f} kHz, transfers and outputs get less complete, the loop gain becomes "
         f"{gains[1]:.2f}, and the sound {fate}."

@@ -6,11 +6,11 @@ import sys
 
 import typer
 
-from voicer.cli import building, explaining, machine, measuring, playing, shelf
+from voicer.cli import building, comparing, explaining, machine, measuring, playing, shelf
 from voicer.cli.common import app
 from voicer.errors import VoicerError
 
-__all__ = ["app", "building", "explaining", "machine", "main", "measuring", "playing", "shelf"]
+__all__ = ["app", "building", "comparing", "explaining", "machine", "main", "measuring", "playing", "shelf"]
 
 
 def main() -> None:
