@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.bench.probes import level_at
+from voicer.bench.meters import tone_level
 from voicer.errors import VoicerError
 
 LOWEST_DB, HIGHEST_PEAK = -60.0, 0.98
@@ -46,11 +46,11 @@ def tone_found(x: NDArray[np.float64], sample_rate_hz: float) -> ToneFound:
         raise VoicerError("the tone must stay below full scale (it reaches it)", remedy="turn the input down")
     spectrum = np.abs(np.fft.rfft(x * np.blackman(x.size)))
     at = int(np.argmax(spectrum[1:])) + 1
-    near = [level_at(x, (at + share) * sample_rate_hz / x.size, int(sample_rate_hz)) for share in (-0.5, 0.0, 0.5)]
+    near = [tone_level(x, sample_rate_hz, (at + share) * sample_rate_hz / x.size) for share in (-0.5, 0.0, 0.5)]
     bend = near[0] - 2 * near[1] + near[2]
     shift = 0.25 * (near[0] - near[2]) / bend if bend else 0.0
     f_hz = (at + shift) * sample_rate_hz / x.size
-    peak = level_at(x, f_hz, int(sample_rate_hz))
+    peak = tone_level(x, sample_rate_hz, f_hz)
     rest = float(np.sqrt(max(np.mean((x - x.mean()) ** 2) - peak**2 / 2, 0.0)))
     if rest > peak / np.sqrt(2) * 10 ** (-LEAST_PURITY_DB / 20):
         below_db = _db(peak / np.sqrt(2) / rest)
@@ -58,7 +58,7 @@ def tone_found(x: NDArray[np.float64], sample_rate_hz: float) -> ToneFound:
             f"the input must hold one steady tone, all else {LEAST_PURITY_DB:g} dB below it (got {below_db:.0f} dB)",
             remedy="play a plain sine of constant level, such as 400 Hz",
         )
-    halves = [level_at(piece, f_hz, int(sample_rate_hz)) for piece in np.array_split(x, 2)]
+    halves = [tone_level(piece, sample_rate_hz, f_hz) for piece in np.array_split(x, 2)]
     if abs(halves[1] / halves[0] - 1) > MOST_DRIFT:
         moved = abs(halves[1] / halves[0] - 1)
         raise VoicerError(f"the tone must be steady (its level moves by {moved:.1%})", remedy="wait and repeat")

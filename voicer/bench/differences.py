@@ -45,7 +45,8 @@ class Rule:
     def told(self, unit: str) -> str:
         """In words: ``5 ms, chosen``."""
         if self.edge is not None:
-            return f"one side of {self.edge:g}, {self.source}"
+            return f"one of them past {self.edge:g}, {self.source}"
+        unit = "LU" if unit == "LUFS" else unit
         return f"{100 * self.least:g} %, {self.source}" if self.relative else f"{self.least:g} {unit}, {self.source}"
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.bench import predict, probes
+from voicer.bench.meters import tone_level
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.filters import high_pass_response, response
 from voicer.paper import GUIDE, INK, hertz
@@ -71,7 +72,7 @@ def folding(figure: Any, circuit: Circuit, f_hz: float) -> str:
         axes.plot(np.fft.rfftfreq(piece.size, 1 / probes.RATE_HZ), level_db, color=INK, linewidth=0.9)
         axes.axvline(clock_hz / 2, color=GUIDE, linestyle="--", linewidth=0.8)
         axes.set(ylim=(-100, 12), ylabel="dB of the tone", title=title)
-    gain_db = 20 * np.log10(probes.level_at(y[-probes.RATE_HZ // 2 :], out_hz) / 0.3)
+    gain_db = 20 * np.log10(tone_level(y[-probes.RATE_HZ // 2 :], probes.RATE_HZ, out_hz) / 0.3)
     top.annotate(f" {f_hz:.0f} Hz", (f_hz, 0), fontsize=TEXT)
     top.text(clock_hz / 2, 5, " half the clock", fontsize=TEXT, color=GUIDE)
     bottom.annotate(f" {out_hz:.0f} Hz, {gain_db:.1f} dB", (out_hz, gain_db), fontsize=TEXT)
@@ -90,8 +91,8 @@ def repeats(figure: Any, circuit: Circuit, count: int = 5) -> str:
     f_hz = np.geomspace(40, min(0.45 * circuit.clock_hz, 20_000), 60)
     again = predict.held(circuit).round_gain(f_hz, np.array(circuit.clock_hz))
     axes, widths = figure.subplots(), []
-    for number in range(1, count + 1):
-        heard_db = 20 * np.log10(np.abs(probes.pulse_response(bare, f_hz, passes=number)) + 1e-9)
+    for number, heard in enumerate(probes.pass_responses(bare, f_hz, count), start=1):
+        heard_db = 20 * np.log10(np.abs(heard) + 1e-9)
         closed = np.abs(predict.wet(circuit, f_hz)) * again ** (number - 1)
         axes.plot(f_hz, 20 * np.log10(closed + 1e-9), color=GUIDE, linestyle="--", linewidth=0.8)
         axes.plot(f_hz, heard_db, color=INK, linestyle="none", marker="o", markersize=2.4)

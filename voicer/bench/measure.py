@@ -12,7 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.bench import predict, probes
-from voicer.bench.meters import a_weighting_db, centroid_hz, itu_468_db, loudness_lufs, weighted_rms
+from voicer.bench.meters import (
+    Weighting,
+    a_weighting_db,
+    centroid_hz,
+    itu_468_db,
+    loudness_lufs,
+    tone_level,
+    weighted_rms,
+)
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
 from voicer.recording import at_rate, read
@@ -147,7 +155,7 @@ class Bench:
         predicted_v, measured_v = predict.residue_v(quiet), None
         if quiet.line.clock_bleed and quiet.clock_hz < 0.45 * probes.FAST_RATE_HZ:
             y = probes.silence(quiet, 0.25, probes.FAST_RATE_HZ)
-            measured_v = probes.level_at(y, quiet.clock_hz, probes.FAST_RATE_HZ)
+            measured_v = tone_level(y, probes.FAST_RATE_HZ, quiet.clock_hz)
         if predicted_v:
             yield Reading(
                 "clock_residue_db", "clock left at the output, compander held", "dBV", _db(predicted_v),
@@ -174,10 +182,9 @@ class Bench:
         bare, y = probes.echo_alone(probes.linear(self.circuit)), self.guitar
         heard = probes.echo_alone(self.circuit)
         again = predict.held(self.circuit).round_gain(self.f_hz, np.array(self.circuit.clock_hz))
-        for number in range(1, REPEATS + 1):
+        for number, measured in enumerate(probes.pass_responses(bare, self.f_hz, REPEATS), start=1):
             gain = np.abs(self.wet_predicted) * again ** (number - 1)
-            measured = np.abs(probes.pulse_response(bare, self.f_hz, passes=number)) if number > 1 else np.abs(self.wet)
-            widths = [predict.corners_hz(self.f_hz, one)[1] for one in (gain, measured)]
+            widths = [predict.corners_hz(self.f_hz, np.abs(one))[1] for one in (gain, measured)]
             label = f"repeat {number}, -3 dB at the high end"
             yield Reading(f"repeat_{number}_high_hz", label, "Hz", widths[0], widths[1], 0.03 * widths[0])
             y = probes.played(heard, y)
@@ -209,7 +216,8 @@ class Bench:
         if quiet.compander.enabled:
             kinds.append(("companded_", "", probes.silence(quiet), predict.expander_gain(quiet, flat_v)))
         for key, how, y, gain in kinds:
-            for name, curve in (("A", a_weighting_db(grid)), ("468", itu_468_db(grid))):
+            weighted: tuple[tuple[Weighting, Array], ...] = (("A", a_weighting_db(grid)), ("468", itu_468_db(grid)))
+            for name, curve in weighted:
                 predicted = _db(gain * predict.noise_rms_v(quiet, curve, grid))
                 measured = _db(weighted_rms(y, probes.RATE_HZ, name))
                 label = f"noise, {how}weighted {name}"

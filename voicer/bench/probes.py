@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voicer.bench.meters import thd_n, tone_level
 from voicer.circuit.circuit import Circuit, MixerParts
 from voicer.dsp.rendering import render
 
@@ -19,8 +20,9 @@ RATE_HZ = 48_000
 FAST_RATE_HZ = 192_000
 """For what lies above hearing, such as the clock itself."""
 
-PULSES = 24
-"""Pulses averaged: each meets the clock at another moment, so that what folds falls out of their mean."""
+PULSES, LOOP_PULSES = 24, 10
+"""Pulses averaged: each meets the clock at another moment, so that what folds falls out of their mean. Of a loop, which
+is listened to for long, fewer: both numbers share no factor with 7."""
 
 PULSE_V = 0.01
 
@@ -46,7 +48,9 @@ def played(circuit: Circuit, x: Array, rate_hz: int = RATE_HZ, seed: int = 1) ->
     return render(x, rate_hz, circuit, ceiling_db=None, seed=seed)
 
 
-def pulse_response(circuit: Circuit, f_hz: Array, *, tail_s: float = 0.08, passes: int = 1) -> NDArray[np.complex128]:
+def pulse_response(
+    circuit: Circuit, f_hz: Array, *, tail_s: float = 0.08, pulses: int = PULSES
+) -> NDArray[np.complex128]:
     """Complex gain at frequencies, the delay in it, from averaged small pulses [shape like ``f_hz``].
 
     Parameters
@@ -57,18 +61,25 @@ def pulse_response(circuit: Circuit, f_hz: Array, *, tail_s: float = 0.08, passe
         Below half the clock and half the rate.
     tail_s : float
         How long it is listened to after the delay.
-    passes : int
-        How often the signal goes through.
+    pulses : int
+        How many are averaged.
     """
+    return pass_responses(circuit, f_hz, 1, tail_s=tail_s, pulses=pulses)[0]
+
+
+def pass_responses(
+    circuit: Circuit, f_hz: Array, passes: int, *, tail_s: float = 0.08, pulses: int = PULSES
+) -> list[NDArray[np.complex128]]:
+    """The same after each of several passes: repeats 1, 2, 3 … of a loop whose feedback gain is 1."""
     least = int(RATE_HZ * (passes * circuit.time_s + tail_s))
     candidates = np.arange(least, least + 400)
-    wanted = 7 / PULSES
-    spacing = int(candidates[np.argmin(np.abs(candidates * circuit.clock_hz / RATE_HZ % 1 - wanted))])
-    y = np.zeros(spacing * PULSES)
+    spacing = int(candidates[np.argmin(np.abs(candidates * circuit.clock_hz / RATE_HZ % 1 - 7 / pulses))])
+    y, found = np.zeros(spacing * pulses), []
     y[::spacing] = PULSE_V
     for _ in range(passes):
         y = played(circuit, y)
-    return _transform(y.reshape(PULSES, spacing).mean(axis=0) / PULSE_V, f_hz)
+        found.append(_transform(y.reshape(pulses, spacing).mean(axis=0) / PULSE_V, f_hz))
+    return found
 
 
 def _transform(x: Array, f_hz: Array) -> NDArray[np.complex128]:
@@ -76,13 +87,6 @@ def _transform(x: Array, f_hz: Array) -> NDArray[np.complex128]:
     time_s = np.arange(x.size) / RATE_HZ
     rows = [np.exp(-2j * np.pi * piece[:, None] * time_s) @ x for piece in np.array_split(f_hz, 1 + f_hz.size // 16)]
     return np.concatenate(rows)
-
-
-def level_at(y: Array, f_hz: float, rate_hz: int = RATE_HZ) -> float:
-    """Amplitude of a component by a windowed projection, V."""
-    window = np.blackman(y.size)
-    turn = np.exp(-2j * np.pi * f_hz / rate_hz * np.arange(y.size))
-    return float(2 * np.abs(np.sum(y * window * turn)) / window.sum())
 
 
 def tone(f_hz: float, seconds: float, peak_v: float, rate_hz: int = RATE_HZ) -> Array:
@@ -100,7 +104,7 @@ def folded(circuit: Circuit, f_hz: float, peak_v: float = 0.1) -> tuple[float, f
     spectrum = np.abs(np.fft.rfft(y * np.blackman(y.size), 4 * y.size))
     at = int(np.argmax(spectrum)) * RATE_HZ / (4 * y.size)
     best = at + np.linspace(-1, 1, 41) * RATE_HZ / (4 * y.size)
-    levels = [level_at(y, float(one)) for one in best]
+    levels = [tone_level(y, RATE_HZ, float(one)) for one in best]
     return float(best[int(np.argmax(levels))]), max(levels) / peak_v
 
 
@@ -119,7 +123,8 @@ def round_gains(circuit: Circuit, f_hz: Array, share: float) -> NDArray[np.compl
     opened = echo_alone(bare)
     closed = replace(opened, mixer=replace(opened.mixer, feedback_gain=share * circuit.mixer.feedback_gain))
     tail_s = 0.1 + 12 * circuit.time_s
-    return 1 - pulse_response(opened, f_hz, tail_s=tail_s) / pulse_response(closed, f_hz, tail_s=tail_s)
+    heard = [pulse_response(one, f_hz, tail_s=tail_s, pulses=LOOP_PULSES) for one in (opened, closed)]
+    return 1 - heard[0] / heard[1]
 
 
 def repeat_levels(circuit: Circuit, f_hz: float, count: int, peak_v: float = 0.5) -> Array:
@@ -136,7 +141,7 @@ def repeat_levels(circuit: Circuit, f_hz: float, count: int, peak_v: float = 0.5
     x[:long] = tone(f_hz, long / RATE_HZ, peak_v)[:long]
     y = played(heard, x)
     starts = [round(repeat * circuit.time_s * RATE_HZ) for repeat in range(1, count + 1)]
-    return np.array([level_at(y[start + long * 2 // 3 : start + long], f_hz) for start in starts])
+    return np.array([tone_level(y[start + long * 2 // 3 : start + long], RATE_HZ, f_hz) for start in starts])
 
 
 def cents_over_time(circuit: Circuit, f_hz: float) -> tuple[Array, Array]:
@@ -170,11 +175,7 @@ def distortion(circuit: Circuit, f_hz: float, rms_v: float) -> float:
     heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
     heard = replace(heard, line=replace(heard.line, noise=0.0, clock_bleed=0.0))
     y = played(heard, tone(f_hz, circuit.time_s + 0.6, rms_v * np.sqrt(2)))
-    y = y[int((circuit.time_s + 0.25) * RATE_HZ) :][: int(0.25 * RATE_HZ)]
-    spectrum = np.abs(np.fft.rfft(y * np.blackman(y.size))) ** 2
-    f = np.fft.rfftfreq(y.size, 1 / RATE_HZ)
-    band, near = (f >= 20) & (f <= 20_000), np.abs(f - f_hz) <= 3.2 * RATE_HZ / y.size
-    return float(np.sqrt(spectrum[band & ~near].sum() / spectrum[band].sum()))
+    return thd_n(y[int((circuit.time_s + 0.25) * RATE_HZ) :][: int(0.25 * RATE_HZ)], RATE_HZ, f_hz)
 
 
 def compressor_times_s(time_constant_s: float) -> tuple[float, float]:

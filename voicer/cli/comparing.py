@@ -99,7 +99,8 @@ def _tell_figures(pair: Pair, out: Path | None, as_json: bool) -> None:
     console.print(_figure_table(pair, rows))
     for row in rows:
         if row.heard and row.rule:
-            console.print(f"can be heard: {row.label} (from {row.rule.told(row.unit)})", soft_wrap=True, markup=False)
+            told = f"can be heard: {row.label} (threshold: {row.rule.told(row.unit)})"
+            console.print(told, soft_wrap=True, markup=False)
     if not any(row.heard for row in rows):
         console.print("no figure differs by what can be heard")
     for name, gain_db in pair.gain_db.items():
