@@ -26,7 +26,7 @@ is listened to for long, fewer: both numbers share no factor with 7."""
 
 PULSE_V = 0.01
 
-_ROW = 512
+_ROW, _CHOICE = 512, 1000
 
 Array = NDArray[np.float64]
 
@@ -73,15 +73,26 @@ def pass_responses(
     circuit: Circuit, f_hz: Array, passes: int, *, tail_s: float = 0.08, pulses: int = PULSES
 ) -> list[NDArray[np.complex128]]:
     """The same after each of several passes: repeats 1, 2, 3 … of a loop whose feedback gain is 1."""
-    least = int(RATE_HZ * (passes * circuit.time_s + tail_s))
-    candidates = np.arange(least, least + 400)
-    spacing = int(candidates[np.argmin(np.abs(candidates * circuit.clock_hz / RATE_HZ % 1 - 7 / pulses))])
-    y, found = np.zeros(spacing * pulses), []
-    y[::spacing] = PULSE_V
+    long = int(RATE_HZ * (passes * circuit.time_s + tail_s))
+    starts = _spread_starts(circuit.clock_hz / RATE_HZ, long, pulses)
+    y, found = np.zeros(starts[-1] + long), []
+    y[starts] = PULSE_V
     for _ in range(passes):
         y = played(circuit, y)
-        found.append(_transform(y.reshape(pulses, spacing).mean(axis=0) / PULSE_V, f_hz))
+        mean = np.mean([y[start : start + long] for start in starts], axis=0)
+        found.append(_transform(mean / PULSE_V, f_hz))
     return found
+
+
+def _spread_starts(periods_per_frame: float, apart: int, pulses: int) -> NDArray[np.intp]:
+    """Frames, at least so far apart, that meet the clock at moments spread evenly over its period."""
+    window = np.arange(_CHOICE)
+    starts = []
+    for number in range(pulses):
+        frames = number * (apart + _CHOICE) + window
+        off = (frames * periods_per_frame - number / pulses + 0.5) % 1 - 0.5
+        starts.append(frames[np.argmin(np.abs(off))])
+    return np.array(starts)
 
 
 def _transform(x: Array, f_hz: Array) -> NDArray[np.complex128]:

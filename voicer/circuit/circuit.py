@@ -194,11 +194,19 @@ class Circuit:
         """
         around = high_pass_gain(self.output_coupling_hz, f_hz) * gain(self.anti_alias, f_hz)
         inside = around * gain(self.reconstruction, f_hz) * self.line.gain(f_hz, clock_hz)
-        half_hz = clock_hz / 2
-        leaks = gain(self.anti_alias, half_hz) * gain(self.reconstruction, half_hz) > LEAST_IMAGE
+        leaks = self._low_passes(clock_hz / 2) > LEAST_IMAGE
         if np.any(leaks):
-            inside = inside * np.where(leaks, image_factor(self.filter_response, f_hz, clock_hz), 1.0)
+            slow_hz = clock_hz[leaks][:, None] if np.ndim(clock_hz) else clock_hz
+            wide = bool(np.any(self._low_passes(1.5 * slow_hz) > LEAST_IMAGE))
+            factor = image_factor(self.filter_response, f_hz, slow_hz, wide=wide)
+            if np.ndim(clock_hz):
+                inside[leaks[:, 0]] *= factor
+            else:
+                inside = inside * factor
         return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, self.compander.enabled)
+
+    def _low_passes(self, f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        return gain(self.anti_alias, f_hz) * gain(self.reconstruction, f_hz)
 
     def loop_gain(self, clock_hz: float) -> float:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
@@ -211,15 +219,17 @@ def image_factor(
     between: Callable[[NDArray[np.float64]], NDArray[np.complex128]],
     f_hz: NDArray[np.float64],
     clock_hz: NDArray[np.float64],
+    *,
+    wide: bool,
 ) -> NDArray[np.float64]:
     """What images add to the gain from the line's output back to its input, as a factor (broadcasts).
 
     The line's samples leave as a staircase, whose images at ``f + k fc`` pass the filters ``between`` and are sampled
-    again, onto f: ``|sum over k of hold(f + k fc) F(f + k fc)| / |hold(f) F(f)|``, k = -1, 0, 1.
+    again, onto f: ``|sum over k of hold(f + k fc) F(f + k fc)| / |hold(f) F(f)|``, k from -1 to 1, or, for filters
+    that are ``wide`` of the clock, from -4 to 4.
     """
-    whole = sum(
-        hold_response(f_hz + k * clock_hz, clock_hz) * between(f_hz + k * clock_hz) for k in (-1, 0, 1)
-    )
+    images = range(-4, 5) if wide else (-1, 0, 1)
+    whole = sum(hold_response(f_hz + k * clock_hz, clock_hz) * between(f_hz + k * clock_hz) for k in images)
     factor: NDArray[np.float64] = np.abs(whole / (hold_response(f_hz, clock_hz) * between(f_hz)))
     return factor
 

@@ -133,7 +133,8 @@ def round_peak(board: Board, position: Any) -> Any:
     clock_hz = _column(board.clock_hz(position), f_hz)
     leaks = low_pass_gain(low_passes, clock_hz / 2) > LEAST_IMAGE
     if np.any(leaks):
-        factor = image_factor(lambda f: _filter_response(board, f), f_hz, clock_hz)
+        wide = bool(np.any(low_pass_gain(low_passes, 1.5 * clock_hz) > LEAST_IMAGE))
+        factor = image_factor(lambda f: _filter_response(board, f), f_hz, clock_hz, wide=wide)
         inside = inside * np.where(leaks, factor, 1.0)
     gain = settled_gain(outside, inside, board.voicing.compander.enabled)
     gain = np.where(f_hz < _column(board.clock_hz(position), f_hz) / 2, gain, 0.0)
