@@ -23,7 +23,7 @@ from voicer.bench.meters import (
 )
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
-from voicer.circuit.filters import gain
+from voicer.circuit.filters import gain, half_power_hz
 from voicer.recording import at_rate, read
 from voicer.resources import assets
 
@@ -46,6 +46,15 @@ TESTED_GAIN = 0.5
 
 LEAST_SEND_S = 0.005
 """Shorter averagings are over before an envelope can be read."""
+
+MOST_CENTS = 200.0
+"""Deviations beyond are told, not judged."""
+
+LEAST_POINTS = 40
+"""Frequencies a delay must be read from to be judged."""
+
+LEAST_PERIODS = 25
+"""A repeat must hold so many periods of a tone for its level to be read."""
 
 LEVELS_V = (0.1, 0.3, UNITY_RMS_V, 1.5)
 
@@ -93,6 +102,11 @@ class Bench:
         self.loudest_hz = float(np.clip(predict.loudest_hz(circuit), grid[0], grid[-1]))
         """Where the loop is loudest."""
         self.f_hz: Array = np.union1d(grid, [self.loudest_hz])
+
+    def repeats_settle(self, f_hz: float) -> bool:
+        """Whether a repeat lasts long enough for a tone's level in it to be read, the compander settled."""
+        time_s, compander = self.circuit.time_s, self.circuit.compander
+        return time_s * f_hz > LEAST_PERIODS and (not compander.enabled or time_s > 4 * compander.send_s)
 
     @property
     def wide_open(self) -> bool:
@@ -152,7 +166,8 @@ class Bench:
         low = (self.f_hz < 0.3 * self.circuit.clock_hz) & (_decibels(self.wet_predicted) > FLOOR_DB / 2)
         left = np.unwrap(np.angle(self.wet[low] / self.wet_predicted[low]))
         late_s = -float(np.polyfit(2 * np.pi * self.f_hz[low], left, 1)[0])
-        time_ms, tolerance = 1e3 * self.circuit.time_s, 1e3 * FRAMES / probes.RATE_HZ
+        time_ms = 1e3 * self.circuit.time_s
+        tolerance = 1e3 * FRAMES / probes.RATE_HZ if low.sum() >= LEAST_POINTS else None
         yield Reading("delay_ms", "delay", "ms", time_ms, time_ms + 1e3 * late_s, tolerance)
 
     def _clock(self) -> Iterator[Reading]:
@@ -202,16 +217,16 @@ class Bench:
 
     def _folding(self) -> Iterator[Reading]:
         clock_hz = self.circuit.clock_hz
-        for share in FOLDED_AT:
-            f_hz = share * clock_hz
+        for at in FOLDED_AT:
+            f_hz = at * clock_hz
             predicted = predict.folded_gain(self.circuit, f_hz) if f_hz < HIGHEST_TONE_HZ else 0.0
             if _db(predicted) < FLOOR_DB:
                 continue
             out_hz = predict.folded_hz(f_hz, clock_hz)
-            found_hz, gain = self.folded(f_hz)
-            key, label = f"fold_{share:g}", f"tone at {f_hz:.0f} Hz ({share:g} of the clock)"
+            found_hz, share = self.folded(f_hz)
+            key, label = f"fold_{at:g}", f"tone at {f_hz:.0f} Hz ({at:g} of the clock)"
             yield Reading(f"{key}_hz", f"{label} comes out at", "Hz", out_hz, found_hz, 2.0)
-            yield Reading(f"{key}_db", f"{label} comes out with", "dB", _db(predicted), _db(gain), FOLD_DB)
+            yield Reading(f"{key}_db", f"{label} comes out with", "dB", _db(predicted), _db(share), FOLD_DB)
 
     def _noise(self) -> Iterator[Reading]:
         line = replace(self.circuit.line, clock_bleed=0.0)
@@ -224,14 +239,14 @@ class Bench:
         kinds = [("", "compander held, ", held, 1.0)]
         if quiet.compander.enabled:
             kinds.append(("companded_", "", probes.silence(quiet), predict.expander_gain(quiet, flat_v)))
-        for key, how, y, gain in kinds:
+        for key, how, y, share in kinds:
             weighted: tuple[tuple[Weighting, Array], ...] = (("A", a_weighting_db(grid)), ("468", itu_468_db(grid)))
             for name, curve in weighted:
-                predicted = _db(gain * predict.noise_rms_v(quiet, curve, grid))
+                predicted = _db(share * predict.noise_rms_v(quiet, curve, grid))
                 measured = _db(weighted_rms(y, probes.RATE_HZ, name))
                 label = f"noise, {how}weighted {name}"
                 yield Reading(f"noise_{key}{name.lower()}_db", label, "dBV", predicted, measured, NOISE_DB)
-            ratio = _db(UNITY_RMS_V) - _db(gain * predict.noise_rms_v(quiet, a_weighting_db(grid), grid))
+            ratio = _db(UNITY_RMS_V) - _db(share * predict.noise_rms_v(quiet, a_weighting_db(grid), grid))
             measured = _db(UNITY_RMS_V) - _db(weighted_rms(y, probes.RATE_HZ, "A"))
             label = f"0.775 V to noise, {how}weighted A"
             yield Reading(f"signal_to_noise_{key}db", label, "dB", ratio, measured, NOISE_DB)
@@ -262,7 +277,7 @@ class Bench:
         else:
             measured = float(np.abs(probes.round_gains(tested, np.array([at]), share))[0]) / share / feedback
         label = f"feedback gain at the edge, compander held, {at:.0f} Hz"
-        yield Reading("edge_held", label, "", 1 / gain_once, 1 / measured, EDGE / gain_once)
+        yield Reading("edge_held", label, "", 1 / gain_once, 1 / measured, None if self.wide_open else EDGE / gain_once)
         if not circuit.mixer.feedback_gain:
             return
         yield Reading("loop_gain", "loop gain here, the edge is 1", "", circuit.loop_gain(circuit.clock_hz), None)
@@ -272,9 +287,8 @@ class Bench:
         """Level lost per repeat, with the compander settled: only where a repeat is long enough for that."""
         circuit = self.circuit
         predicted = predict.decay_db(circuit, at, circuit.mixer.feedback_gain)
-        settles = not circuit.compander.enabled or circuit.time_s > 4 * circuit.compander.send_s
         measured = None
-        if settles and predicted < 0:
+        if self.repeats_settle(at) and predicted < 0:
             first, second = probes.repeat_levels(circuit, at, 2)
             measured = _db(second / first)
         yield Reading("decay_db", f"level from repeat to repeat at {at:.0f} Hz", "dB", predicted, measured, DECAY_DB)
@@ -295,8 +309,12 @@ class Bench:
             return
         f_hz = float(np.clip(self.loudest_hz, 200, 800))
         predicted, measured = predict.cents_over_time(self.circuit)[1], probes.cents_over_time(self.circuit, f_hz)[1]
+        cutoffs = (half_power_hz(self.circuit.anti_alias), half_power_hz(self.circuit.reconstruction))
+        # a filter that cuts into the tone's side bands changes its deviation; very wide ones blur where it is read
+        passes = min(cutoffs) > 2.5 * f_hz and float(np.abs(predicted).max()) < MOST_CENTS
         for name, of in (("lowest", np.min), ("highest", np.max)):
-            yield Reading(f"cents_{name}", f"pitch, {name}", "cents", float(of(predicted)), float(of(measured)), CENTS)
+            both = float(of(predicted)), float(of(measured))
+            yield Reading(f"cents_{name}", f"pitch, {name}", "cents", *both, CENTS if passes else None)
 
     def _compander(self) -> Iterator[Reading]:
         compander = self.circuit.compander

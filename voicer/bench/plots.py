@@ -94,7 +94,7 @@ def draw_decay(axes: Any, bench: Bench) -> None:
     slope_db = predict.decay_db(circuit, at, circuit.mixer.feedback_gain)
     count = np.arange(0, DECAY_REPEATS)
     axes.plot((count + 1) * circuit.time_s, slope_db * count, **LINE, label=f"predicted, {slope_db:.2f} dB a repeat")
-    if slope_db < 0 and (not circuit.compander.enabled or circuit.time_s > 4 * circuit.compander.send_s):
+    if slope_db < 0 and bench.repeats_settle(at):
         levels = probes.repeat_levels(circuit, at, DECAY_REPEATS)
         axes.plot((count + 1) * circuit.time_s, _db(levels / levels[0]), **DOT, label="measured")
     axes.set_xlim(0, (DECAY_REPEATS + 1) * circuit.time_s)

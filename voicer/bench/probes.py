@@ -156,7 +156,7 @@ def repeat_levels(circuit: Circuit, f_hz: float, count: int, peak_v: float = 0.5
     heard = echo_alone(replace(circuit, line=line, lfo=replace(circuit.lfo, deviation=0.0)))
     heard = replace(heard, mixer=replace(heard.mixer, feedback_gain=circuit.mixer.feedback_gain))
     x = np.zeros(int((count + 1.2) * period) + long)
-    x[:long] = tone(f_hz, long / RATE_HZ, peak_v)[:long]
+    x[:long] = tone(f_hz, (long + 1) / RATE_HZ, peak_v)[:long]
     y = played(heard, x)
     starts = [round(repeat * circuit.time_s * RATE_HZ) for repeat in range(1, count + 1)]
     return np.array([tone_level(y[start + long * 2 // 3 : start + long], RATE_HZ, f_hz) for start in starts])
