@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from voicer import library, recording
 from voicer.bench.pictures import Happening, performance, repeats
-from voicer.circuit import fact_lines
+from voicer.circuit import PartChoice, fact_lines
 from voicer.control.controller import Controller
 from voicer.control.maps import load_map
 from voicer.errors import FileError
@@ -23,6 +23,8 @@ from voicer.host.stepped import SteppedEngine
 from voicer.host.units import DEFAULT_RACK
 from voicer.resources import assets
 from voicer.session import Session
+from voicer.sheet.contents import build_sheet
+from voicer.sheet.folder import write_sheet
 from voicer.text_file import write_atomically
 
 VOICING = "harbour-dusk"
@@ -76,7 +78,7 @@ class _ScriptedInput:
 
 
 def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) -> list[Path]:
-    """Play the riff, turn the knobs by MIDI, write everything into ``folder``.
+    """Play the riff, turn the knobs by MIDI, write everything into ``folder``, the build sheet of the voicing among it.
 
     Returns
     -------
@@ -98,7 +100,7 @@ def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) 
     dry = np.concatenate((dry, np.zeros(int(TAIL_S * rate_hz))))
     with _own_library(folder):
         session = Session(VOICING, library.load(VOICING))
-        circuit = session.circuit
+        circuit, voicing = session.circuit, session.voicing
         heard = _perform(session, dry, rate_hz, progress)
     made = [folder / name for name in ("echo.wav", "dry.wav", "performance.png", "repeats.png", "circuit.txt")]
     echo_wav, dry_wav, performance_png, repeats_png, circuit_txt = made
@@ -109,7 +111,8 @@ def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) 
     performance(performance_png, dry, heard, rate_hz, happenings, title)
     repeats(repeats_png, circuit)
     write_atomically(circuit_txt, "".join(f"{what}: {value}\n" for what, value in fact_lines(circuit)))
-    return [*made, *sorted((folder / "voicings").glob("*.toml"))]
+    sheet = write_sheet(build_sheet(voicing, PartChoice("E24")), folder / "sheet")
+    return [*made, *sheet, *sorted((folder / "voicings").glob("*.toml"))]
 
 
 def _perform(

@@ -47,5 +47,5 @@ def title_block(page: Any, name: str, told: str) -> None:
     edge, top, left, height = 0.03, 0.022, 0.60, 0.042
     axes.plot([edge, 1 - edge, 1 - edge, edge, edge], [top, top, 1 - top, 1 - top, top], color="black", linewidth=0.9)
     axes.plot([left, left, 1 - edge], [top, top + height, top + height], color="black", linewidth=0.9)
-    axes.text(left + 0.01, top + height - 0.010, name, fontsize=10, va="top", fontweight="bold")
+    axes.text(left + 0.01, top + height - 0.005, name, fontsize=10, va="top", fontweight="bold")
     axes.text(left + 0.01, top + 0.007, told, fontsize=5.8, va="bottom")

@@ -282,8 +282,9 @@ def test_demo_makes_what_it_promises(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     made = tmp_path / "made"
     assert {path.name for path in made.iterdir()} == {
-        "echo.wav", "dry.wav", "performance.png", "repeats.png", "circuit.txt", "voicings",
+        "echo.wav", "dry.wav", "performance.png", "repeats.png", "circuit.txt", "voicings", "sheet",
     }  # fmt: skip
+    assert (made / "sheet" / "sheet.pdf").read_bytes().startswith(b"%PDF")
     heard, _ = soundfile.read(made / "echo.wav")
     dry, _ = soundfile.read(made / "dry.wav")
     assert heard.size == dry.size

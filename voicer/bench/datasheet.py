@@ -33,7 +33,7 @@ def write_datasheet(bench: Bench, readings: list[Reading], path: Path, told: str
         for number, draw in enumerate(PLOTS.values()):
             draw(page_axes(page, number), bench)
         _table(page, readings)
-        title_block(page, bench.circuit.name, f"{told}   {date.today().isoformat()}")
+        title_block(page, bench.circuit.name, f"{told}\n{date.today().isoformat()}")
         page.savefig(path)
         plt.close(page)
 

@@ -50,6 +50,9 @@ LEAST_SEND_S = 0.005
 MOST_CENTS = 200.0
 """Deviations beyond are told, not judged."""
 
+GROWTH_DB, SHORTEST_GROWTH_S, LONGEST_GROWTH_S = 200.0, 40.0, 300.0
+"""How much a loop may grow before it must have settled, and how long that may take."""
+
 LEAST_POINTS = 40
 """Frequencies a delay must be read from to be judged."""
 
@@ -299,9 +302,13 @@ class Bench:
             yield Reading("t60_s", "time to -60 dB", "s", times[0], times[1], known)
 
     def _oscillation(self) -> Iterator[Reading]:
-        if self.circuit.loop_gain(self.circuit.clock_hz) <= 1:
+        gain_once = self.circuit.loop_gain(self.circuit.clock_hz)
+        if gain_once <= 1:
             return
-        level_v, f_hz = probes.self_oscillation(self.circuit, 40 * self.circuit.time_s + 12.0)
+        repeats = GROWTH_DB / (20 * np.log10(gain_once))
+        seconds = float(np.clip(repeats * self.circuit.time_s, SHORTEST_GROWTH_S, LONGEST_GROWTH_S))
+        found = probes.self_oscillation(self.circuit, seconds)
+        level_v, f_hz = found or (None, None)
         yield Reading("oscillation_v", "self-oscillation settles at", "V rms", None, level_v)
         yield Reading("oscillation_hz", "self-oscillation's strongest pitch", "Hz", None, f_hz)
 

@@ -32,8 +32,8 @@ def draw_response(axes: Any, bench: Bench) -> None:
     for number in range(1, REPEATS + 1):
         level_db = _db(np.abs(bench.wet_predicted) * again ** (number - 1))
         axes.plot(bench.f_hz, level_db, **LINE, alpha=1 - 0.14 * (number - 1))
-        top = int(np.argmax(level_db))
-        axes.annotate(str(number), (bench.f_hz[top], level_db[top]), (0, 1), textcoords="offset points", fontsize=5.8)
+        at = int(np.argmax(level_db)) // 3
+        axes.annotate(str(number), (bench.f_hz[at], level_db[at]), (2, -6), textcoords="offset points", fontsize=5.8)
     axes.plot(bench.f_hz[::4], _db(np.abs(bench.wet[::4])), **DOT, label="repeat 1, measured")
     _half_clock(axes, bench.circuit.clock_hz / 2)
     _frequency(axes, 30, max(1.2 * bench.circuit.clock_hz / 2, 2000))
@@ -80,8 +80,8 @@ def draw_loop(axes: Any, bench: Bench) -> None:
     axes.axhline(1.0, **GUIDE)
     axes.text(32, 1.0, "edge of self-oscillation", fontsize=5.8, va="bottom")
     _frequency(axes, 30, float(bench.f_hz[-1]))
-    axes.set(ylim=(0, max(1.25, 1.15 * feedback * float(settled.max()))), ylabel="loop gain", title="Loop gain")
-    axes.legend(loc="lower left", frameon=False)
+    axes.set(ylim=(0, max(1.6, 1.35 * feedback * float(settled.max()))), ylabel="loop gain", title="Loop gain")
+    axes.legend(loc="upper right", frameon=False)
 
 
 def draw_decay(axes: Any, bench: Bench) -> None:

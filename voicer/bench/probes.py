@@ -26,6 +26,9 @@ is listened to for long, fewer: both numbers share no factor with 7."""
 
 PULSE_V = 0.01
 
+SETTLED = 0.03
+"""A level that moves by less within two seconds has settled."""
+
 _ROW, _CHOICE = 512, 1000
 
 Array = NDArray[np.float64]
@@ -178,12 +181,15 @@ def cents_over_time(circuit: Circuit, f_hz: float) -> tuple[Array, Array]:
     return time_s[steady], np.asarray(1200 * np.log2(1 + slope_hz[steady] / f_hz))
 
 
-def self_oscillation(circuit: Circuit, seconds: float) -> tuple[float, float]:
-    """Level, V rms, and frequency, Hz, on which the loop settles by itself after a click."""
+def self_oscillation(circuit: Circuit, seconds: float) -> tuple[float, float] | None:
+    """Level, V rms, and frequency, Hz, on which the loop settles by itself after a burst; None if it still grows."""
     x = np.zeros(int(seconds * RATE_HZ))
-    x[:48] = 0.5
+    x[: RATE_HZ // 10] = 0.3 * np.random.default_rng(4).standard_normal(RATE_HZ // 10)
     heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
-    y = played(replace(heard, mixer=replace(heard.mixer, feedback_gain=circuit.mixer.feedback_gain)), x)[-RATE_HZ:]
+    y = played(replace(heard, mixer=replace(heard.mixer, feedback_gain=circuit.mixer.feedback_gain)), x)[-4 * RATE_HZ :]
+    before, after = (float(np.std(half)) for half in np.array_split(y, 2))
+    if abs(after / before - 1) > SETTLED:
+        return None
     spectrum = np.abs(np.fft.rfft(y * np.blackman(y.size)))
     return float(np.sqrt(np.mean(y**2))), float(np.argmax(spectrum) * RATE_HZ / y.size)
 
