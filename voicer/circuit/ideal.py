@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from math import sqrt
 
 import numpy as np
@@ -12,7 +13,7 @@ from voicer.circuit.circuit import Circuit, LfoParts, LineParts, MixerParts, wet
 from voicer.circuit.compander import CompanderParts
 from voicer.circuit.devices import DEVICE_CLASSES
 from voicer.circuit.filters import Section, low_pass_sections
-from voicer.voicing import LowPass, Voicing
+from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Voicing
 
 
 def ideal(voicing: Voicing) -> Circuit:
@@ -27,9 +28,22 @@ def ideal(voicing: Voicing) -> Circuit:
     CircuitError
         When the filters leave the line no time at the short end of the time control.
     """
-    circuit = open_loop(voicing)
-    feedback_gain = voicing.repeats.feedback / wet_peak(circuit)
-    return replace(circuit, mixer=replace(circuit.mixer, feedback_gain=feedback_gain))
+    circuit, delay = open_loop(voicing), voicing.delay
+    peak = _peak(
+        voicing.line, delay.shortest_ms, delay.longest_ms, voicing.filters, voicing.compander, voicing.flaws
+    )  # fmt: skip
+    return replace(circuit, mixer=replace(circuit.mixer, feedback_gain=voicing.repeats.feedback / peak))
+
+
+@lru_cache(maxsize=64)
+def _peak(
+    line: Line, shortest_ms: float, longest_ms: float, filters: Filters, compander: Compander, flaws: Flaws
+) -> float:  # fmt: skip
+    """Loudest gain round the loop: it stays while time, repeats, blend and level are turned."""
+    span = Delay(time_ms=longest_ms, shortest_ms=shortest_ms, longest_ms=longest_ms)
+    return wet_peak(open_loop(
+        Voicing(name="-", line=line, delay=span, filters=filters, compander=compander, flaws=flaws)
+    ))  # fmt: skip
 
 
 def open_loop(voicing: Voicing) -> Circuit:
