@@ -7,7 +7,10 @@ from typing import Any
 INK, PAPER, GUIDE = "#1d2433", "#fbf9f2", "#8a8f9c"
 """For pictures that are shown on a screen; printed sheets are black on white."""
 
-_TEXT = {"font.family": "DejaVu Sans", "svg.hashsalt": "voicer", "axes.titlelocation": "left"}
+_TEXT = {
+    "font.family": "DejaVu Sans", "svg.hashsalt": "voicer", "axes.titlelocation": "left",
+    "text.parse_math": False,  # a dollar in a voicing's name is a dollar
+}  # fmt: skip
 
 SCREEN = _TEXT | {
     "figure.facecolor": PAPER, "axes.facecolor": PAPER, "savefig.facecolor": PAPER,

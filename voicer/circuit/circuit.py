@@ -150,11 +150,12 @@ class Circuit:
         for _ in range(4 if np.isfinite(clock) else 0):  # the spread of the transfer depends on the clock
             clock = (self.line.periods + self.line.extra_periods(clock)) / left_s
         if clock * (1 + self.lfo.deviation) > CLOCK_LIMIT_HZ:
-            least_s = self.filter_delay_s + (self.line.periods + 1) * (1 + self.lfo.deviation) / CLOCK_LIMIT_HZ
+            most_hz = CLOCK_LIMIT_HZ / (1 + self.lfo.deviation)
+            least_s = self.filter_delay_s + (self.line.periods + self.line.extra_periods(most_hz)) / most_hz
             raise CircuitError(
                 f"a delay of {time_s * 1e3:.4g} ms must leave the line a clock below {CLOCK_LIMIT_HZ / 1e3:g} kHz "
                 f"(got {clock / 1e3:.4g} kHz, filters take {self.filter_delay_s * 1e3:.3g} ms)",
-                remedy=f"use at least {least_s * 1e3:.3g} ms, fewer stages or higher cutoffs",
+                remedy=f"use at least {1.005 * least_s * 1e3:.3g} ms, fewer stages or higher cutoffs",
             )
         return float(clock)
 

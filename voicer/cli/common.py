@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -80,7 +81,7 @@ def progress_bar() -> Progress:
     """A bar on standard error that leaves nothing behind."""
     return Progress(
         TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
-        console=Console(stderr=True), transient=True,
+        console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty(),
     )  # fmt: skip
 
 

@@ -94,6 +94,12 @@ def test_a_tone_above_half_the_clock_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "out").exists()
 
 
+def test_a_name_is_drawn_as_it_is_written(tmp_path: Path) -> None:
+    """Dollars are no formula, angle brackets no tag."""
+    explain(library.load("net-loft").changed({"name": "5 $ <b> _x^"}), tmp_path)
+    assert "<h1>5 $ &lt;b&gt; _x^</h1>" in (tmp_path / "index.html").read_text()
+
+
 def test_the_command(tmp_path: Path) -> None:
     """It tells what it wrote and to be careful."""
     command = [sys.executable, "-W", "error", "-m", "voicer", "explain", "gull-vibrato", "--out", "shown"]
