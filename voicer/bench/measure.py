@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from importlib.resources import as_file
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ from voicer.bench.meters import (
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
 from voicer.circuit.filters import gain, half_power_hz
+from voicer.errors import FileError
 from voicer.recording import at_rate, read
 from voicer.resources import assets
 
@@ -98,8 +100,9 @@ def shipped_riff() -> Array:
 class Bench:
     """A circuit under measurement; what several figures need is rendered once."""
 
-    def __init__(self, circuit: Circuit, volts_per_unit: float = 1.0) -> None:
+    def __init__(self, circuit: Circuit, volts_per_unit: float = 1.0, guitar: Path | None = None) -> None:
         self.circuit, self.volts_per_unit = circuit, volts_per_unit
+        self._guitar = guitar
         self._folded: dict[float, tuple[float, float]] = {}
         grid = np.geomspace(30.0, min(0.45 * circuit.clock_hz, HIGHEST_TONE_HZ), 160)
         self.loudest_hz = float(np.clip(predict.loudest_hz(circuit), grid[0], grid[-1]))
@@ -119,8 +122,14 @@ class Bench:
 
     @cached_property
     def guitar(self) -> Array:
-        """The shipped riff, V."""
-        return shipped_riff()
+        """The recording given, or the shipped riff, its peak at half a volt; `FileError` for a silent one."""
+        if self._guitar is None:
+            return shipped_riff()
+        x, rate_hz = read(self._guitar)
+        if not np.abs(x).max() > 0:
+            raise FileError("the recording must not be silent", where=str(self._guitar), remedy="give another")
+        x = at_rate(x, rate_hz, probes.RATE_HZ)
+        return np.asarray(0.5 * x / np.abs(x).max())
 
     @cached_property
     def wet(self) -> NDArray[np.complex128]:
@@ -338,7 +347,7 @@ class Bench:
 
     def _loudness(self) -> Iterator[Reading]:
         wet = probes.played(probes.echo_alone(self.circuit), self.guitar)
-        for key, label, y in (("dry", "the riff, dry", self.guitar), ("wet", "the riff, one repeat alone", wet)):
+        for key, label, y in (("dry", "the guitar, dry", self.guitar), ("wet", "the guitar, one repeat alone", wet)):
             value = loudness_lufs(y / self.volts_per_unit, probes.RATE_HZ)
             yield Reading(f"loudness_{key}_lufs", label, "LUFS", None, value if np.isfinite(value) else None)
 

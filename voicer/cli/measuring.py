@@ -40,6 +40,9 @@ def measure(
     capacitors: Capacitors = None,
     unit: Unit = None,
     swaps: Swaps = None,
+    source: Annotated[
+        Path | None, typer.Option("--input", metavar="FILE", help="A guitar for brightness and loudness; else a riff.")
+    ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write plots and data sheet there.")] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -58,7 +61,8 @@ def measure(
     asked = changed(library.load(str(voicing)), settings)
     choice = part_choice(asked, series, capacitors, unit, swaps)
     volts, how = full_scale_v("jack")
-    bench, written = Bench(choice.circuit(asked), volts), []
+    bench, written = Bench(choice.circuit(asked), volts, source), []
+    _ = bench.guitar  # a recording that will not do is told before any work
     with progress_bar() as bar:
         task = bar.add_task("measuring", total=1.0)
         readings = bench.readings(lambda done: bar.update(task, completed=done))

@@ -11,8 +11,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+import soundfile
 from hypothesis import Phase, given, settings
 
+from tests.conftest import GUITARS, lacking
 from tests.fuzz.strategies import voicings
 from voicer import library
 from voicer.bench import predict, probes
@@ -146,6 +148,20 @@ def test_the_command(tmp_path: Path) -> None:
     data = json.loads(run("measure", "gull-vibrato", "--series", "E24", "--json", folder=tmp_path).stdout)
     assert all({"unit", "predicted", "measured", "tolerance", "ok"} <= set(row) for row in data.values())
     assert data["delay_ms"]["ok"] is True
+
+
+def test_a_guitar_of_ones_own(tmp_path: Path) -> None:
+    """Where its power lies and how loud it is are those of the recording; silence is refused."""
+    if not (GUITARS / "guit_em9.flac").exists():
+        lacking("guitar recordings are missing: install the package sonic-pi-samples")
+    found = {one.key: one for one in Bench(design(library.load("quay-slap")), 1.0, GUITARS / "guit_em9.flac").readings()}
+    centres = [found[f"repeat_{number}_centroid_hz"].measured for number in range(1, 6)]
+    assert all(200 < centre < 1000 for centre in centres)  # type: ignore[operator]
+    assert centres[0] != readings("quay-slap")["repeat_1_centroid_hz"].measured
+    soundfile.write(tmp_path / "silent.wav", np.zeros(48_000), 48_000)
+    done = run("measure", "quay-slap", "--input", "silent.wav", folder=tmp_path)
+    line = "voicer: silent.wav: the recording must not be silent; give another\n"
+    assert (done.returncode, done.stderr) == (2, line)
 
 
 def test_all_voicings_on_all_cores(tmp_path: Path) -> None:
