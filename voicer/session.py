@@ -19,6 +19,7 @@ from voicer.control.tempo import TapTempo
 from voicer.dsp.coefficients import CEILING_DB, Bypass, echo_coefficients
 from voicer.errors import VoicerError
 from voicer.host.units import CeilingParameters, CeilingUnit, unit_class
+from voicer.library.calibrations import ASSUMED_V
 from voicer.voicing import RATE_SPAN_HZ, Voicing
 
 
@@ -59,7 +60,7 @@ class Session:
     ) -> None:
         self.name, self.voicing, self.parts = name, voicing, parts or PartChoice()
         self.circuit: Circuit = self.parts.circuit(voicing)
-        self.full_scale_v = 1.0
+        self.full_scale_v = ASSUMED_V
         """Volts at a sample value of 1, by the input's calibration."""
         self._unit = self.parts.unit or 0
         self.bypass: Bypass = "off"

@@ -4,7 +4,6 @@ where it says heard.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -166,8 +165,7 @@ def runaway(figure: Any, y: Array, dropped_s: float, before: Circuit, after: Cir
 
 
 def _still(circuit: Circuit) -> Circuit:
-    line = replace(circuit.line, clock_bleed=0.0)
-    return predict.held(replace(circuit, line=line, lfo=replace(circuit.lfo, deviation=0.0)))
+    return predict.held(probes.at_rest(circuit))
 
 
 def _line_name(circuit: Circuit) -> str:

@@ -157,9 +157,7 @@ class Bench:
     @cached_property
     def silence(self) -> Array:
         """What is heard with nothing going in: noise alone, compander held, V."""
-        line = replace(self.circuit.line, clock_bleed=0.0)
-        lfo = replace(self.circuit.lfo, deviation=0.0)
-        return probes.silence(predict.held(replace(self.circuit, line=line, lfo=lfo)))
+        return probes.silence(predict.held(probes.at_rest(self.circuit)))
 
     def readings(self, progress: Callable[[float], None] = lambda done: None) -> list[Reading]:
         """All figures."""
@@ -242,9 +240,8 @@ class Bench:
             yield Reading(f"{key}_db", f"{label} comes out with", "dB", _db(predicted), _db(share), FOLD_DB)
 
     def _noise(self) -> Iterator[Reading]:
-        line = replace(self.circuit.line, clock_bleed=0.0)
-        quiet = replace(self.circuit, line=line, lfo=replace(self.circuit.lfo, deviation=0.0))
-        if not line.noise:
+        quiet = probes.at_rest(self.circuit)
+        if not quiet.line.noise:
             return
         grid = np.arange(2.5, HIGHEST_TONE_HZ, 5.0)
         flat_v = predict.noise_rms_v(quiet, np.zeros(grid.size), grid)

@@ -7,14 +7,15 @@ is read from the samples.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voicer.bench.meters import thd_n, tone_level
 from voicer.circuit.circuit import Circuit, MixerParts
+from voicer.circuit.design import design
 from voicer.dsp.rendering import render
+from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Output, Repeats, Voicing
 
 RATE_HZ = 48_000
 FAST_RATE_HZ = 192_000
@@ -22,7 +23,7 @@ FAST_RATE_HZ = 192_000
 
 PULSES, LOOP_PULSES = 24, 10
 """Pulses averaged: each meets the clock at another moment, so that what folds falls out of their mean. Of a loop, which
-is listened to for long, fewer: both numbers share no factor with 7."""
+is listened to for long, fewer."""
 
 PULSE_V = 0.01
 
@@ -48,9 +49,21 @@ def linear(circuit: Circuit) -> Circuit:
     )
 
 
-def played(circuit: Circuit, x: Array, rate_hz: int = RATE_HZ, seed: int = 1) -> Array:
+def at_rest(circuit: Circuit) -> Circuit:
+    """The same circuit with its clock at rest, and none of it at the output."""
+    line, lfo = replace(circuit.line, clock_bleed=0.0), replace(circuit.lfo, deviation=0.0)
+    return replace(circuit, line=line, lfo=lfo)
+
+
+def looped(circuit: Circuit, feedback_gain: float) -> Circuit:
+    """Only the echo at the output, going round."""
+    alone = echo_alone(circuit)
+    return replace(alone, mixer=replace(alone.mixer, feedback_gain=feedback_gain))
+
+
+def played(circuit: Circuit, x: Array, rate_hz: int = RATE_HZ) -> Array:
     """What the circuit makes of samples, in volts, with no ceiling."""
-    return render(x, rate_hz, circuit, ceiling_db=None, seed=seed)
+    return render(x, rate_hz, circuit, ceiling_db=None)
 
 
 def pulse_response(
@@ -141,8 +154,7 @@ def round_gains(circuit: Circuit, f_hz: Array, share: float) -> NDArray[np.compl
     From two responses: with the loop open, H, and closed, ``K = H / (1 - G)``; so ``G = 1 - H / K``.
     """
     bare = linear(circuit)
-    opened = echo_alone(bare)
-    closed = replace(opened, mixer=replace(opened.mixer, feedback_gain=share * circuit.mixer.feedback_gain))
+    opened, closed = echo_alone(bare), looped(bare, share * circuit.mixer.feedback_gain)
     tail_s = 0.1 + 12 * circuit.time_s
     heard = [pulse_response(one, f_hz, tail_s=tail_s, pulses=LOOP_PULSES) for one in (opened, closed)]
     return 1 - heard[0] / heard[1]
@@ -155,9 +167,9 @@ def repeat_levels(circuit: Circuit, f_hz: float, count: int, peak_v: float = 0.5
     """
     period = int(circuit.time_s * RATE_HZ)
     long = int(0.9 * period)
-    line = replace(circuit.line, noise=0.0, clock_bleed=0.0, saturation=0.0)
-    heard = echo_alone(replace(circuit, line=line, lfo=replace(circuit.lfo, deviation=0.0)))
-    heard = replace(heard, mixer=replace(heard.mixer, feedback_gain=circuit.mixer.feedback_gain))
+    still = at_rest(circuit)
+    clean = replace(still, line=replace(still.line, noise=0.0, saturation=0.0))
+    heard = looped(clean, circuit.mixer.feedback_gain)
     x = np.zeros(int((count + 1.2) * period) + long)
     x[:long] = tone(f_hz, (long + 1) / RATE_HZ, peak_v)[:long]
     y = played(heard, x)
@@ -196,9 +208,9 @@ def self_oscillation(circuit: Circuit, seconds: float) -> tuple[float, float] | 
 
 def distortion(circuit: Circuit, f_hz: float, rms_v: float) -> float:
     """THD+N of the echo of a tone: everything else from 20 Hz to 20 kHz relative to the whole, noise left out."""
-    heard = echo_alone(replace(circuit, lfo=replace(circuit.lfo, deviation=0.0)))
-    heard = replace(heard, line=replace(heard.line, noise=0.0, clock_bleed=0.0))
-    y = played(heard, tone(f_hz, circuit.time_s + 0.6, rms_v * np.sqrt(2)))
+    still = at_rest(circuit)
+    quiet = replace(still, line=replace(still.line, noise=0.0))
+    y = played(echo_alone(quiet), tone(f_hz, circuit.time_s + 0.6, rms_v * np.sqrt(2)))
     return thd_n(y[int((circuit.time_s + 0.25) * RATE_HZ) :][: int(0.25 * RATE_HZ)], RATE_HZ, f_hz)
 
 
@@ -222,10 +234,7 @@ def compressor_times_s(time_constant_s: float) -> tuple[float, float]:
     return attack / RATE_HZ, recovery / RATE_HZ
 
 
-def _wide(time_constant_s: float) -> Any:
-    from voicer.circuit.design import design
-    from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Output, Repeats, Voicing
-
+def _wide(time_constant_s: float) -> Circuit:
     low_pass = LowPass(shape="bessel", order=2, cutoff_hz=20_000)
     circuit = design(Voicing(
         name="Wide", line=Line(stages=512), delay=Delay(time_ms=5, shortest_ms=4, longest_ms=20),

@@ -77,6 +77,11 @@ class Board:
         return [block for key, block in self.blocks.items() if key.startswith(name)]
 
     @property
+    def low_passes(self) -> list[Any]:
+        """Blocks of both low-passes, in order."""
+        return [*self.filter("anti_alias"), *self.filter("reconstruction")]
+
+    @property
     def lfo_range(self) -> LfoMode:
         """Range of the LFO; with the modulation off, the one its rate lies in."""
         modulation = self.voicing.modulation
@@ -87,8 +92,7 @@ class Board:
     @property
     def filter_delay_s(self) -> Any:
         """Low-frequency delay of both low-passes, s."""
-        both = [*self.filter("anti_alias"), *self.filter("reconstruction")]
-        return sum(block.denominator()[0] for block in both)
+        return sum(block.denominator()[0] for block in self.low_passes)
 
     def clock_hz(self, position: Any) -> Any:
         """Clock at a position of the time control, LFO at rest, Hz."""
@@ -102,8 +106,13 @@ class Board:
     @property
     def makeup(self) -> Any:
         """Gain of the amplifier behind the line, its trim set at the middle of the time control."""
-        level, middle_hz = self.blocks["line_level"], np.sqrt(self.clock_hz(0.0) * self.clock_hz(1.0))
-        return level.level_gain(level.level_position_for(1 / line_parts(self.voicing).gain_at(middle_hz)))
+        level = self.blocks["line_level"]
+        return level.level_gain(level.level_position_for(1 / self.lost_gain))
+
+    @property
+    def lost_gain(self) -> Any:
+        """What the devices leave of a signal at the middle of the time control."""
+        return line_parts(self.voicing).gain_at(np.sqrt(self.clock_hz(0.0) * self.clock_hz(1.0)))
 
     def deviation(self, position: Any) -> Any:
         """Peak relative deviation of the clock at a position of the depth control, the modulation on."""

@@ -195,15 +195,7 @@ class Circuit:
         """
         around = high_pass_gain(self.output_coupling_hz, f_hz) * gain(self.anti_alias, f_hz)
         inside = around * gain(self.reconstruction, f_hz) * self.line.gain(f_hz, clock_hz)
-        leaks = self._low_passes(clock_hz / 2) > LEAST_IMAGE
-        if np.any(leaks):
-            slow_hz = clock_hz[leaks][:, None] if np.ndim(clock_hz) else clock_hz
-            wide = bool(np.any(self._low_passes(1.5 * slow_hz) > LEAST_IMAGE))
-            factor = image_factor(self.filter_response, f_hz, slow_hz, wide=wide)
-            if np.ndim(clock_hz):
-                inside[leaks[:, 0]] *= factor
-            else:
-                inside = inside * factor
+        inside = inside * image_factor(self._low_passes, self.filter_response, f_hz, clock_hz)
         return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, self.compander.enabled)
 
     def _low_passes(self, f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -217,22 +209,28 @@ class Circuit:
 
 
 def image_factor(
+    low_passes: Callable[[NDArray[np.float64]], NDArray[np.float64]],
     between: Callable[[NDArray[np.float64]], NDArray[np.complex128]],
     f_hz: NDArray[np.float64],
     clock_hz: NDArray[np.float64],
-    *,
-    wide: bool,
-) -> NDArray[np.float64]:
+) -> NDArray[np.float64] | float:
     """What images add to the gain from the line's output back to its input, as a factor (broadcasts).
 
     The line's samples leave as a staircase, whose images at ``f + k fc`` pass the filters ``between`` and are sampled
     again, onto f: ``|sum over k of hold(f + k fc) F(f + k fc)| / |hold(f) F(f)|``, k from -1 to 1, or, for filters
-    that are ``wide`` of the clock, from -4 to 4.
+    wide of the clock, from -4 to 4. It is 1 where the magnitude of the ``low_passes`` at half the clock is too small
+    to count.
     """
-    images = range(-4, 5) if wide else (-1, 0, 1)
-    whole = sum(hold_response(f_hz + k * clock_hz, clock_hz) * between(f_hz + k * clock_hz) for k in images)
-    factor: NDArray[np.float64] = np.abs(whole / (hold_response(f_hz, clock_hz) * between(f_hz)))
-    return factor
+    leaks = low_passes(clock_hz / 2) > LEAST_IMAGE
+    if not np.any(leaks):
+        return 1.0
+    reach = 4 if np.any(low_passes(1.5 * clock_hz)[leaks] > LEAST_IMAGE) else 1
+    direct, *images = (
+        hold_response(f_hz + k * clock_hz, clock_hz) * between(f_hz + k * clock_hz)
+        for k in (0, *range(-reach, 0), *range(1, reach + 1))
+    )
+    factor: NDArray[np.float64] = np.abs(1 + sum(images) / direct)
+    return np.where(leaks, factor, 1.0)
 
 
 def settled_gain(

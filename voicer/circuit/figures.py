@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit.board import Board
-from voicer.circuit.circuit import LEAST_IMAGE, edge_frequencies, highest, image_factor, settled_gain
+from voicer.circuit.circuit import edge_frequencies, highest, image_factor, settled_gain
 from voicer.circuit.filters import high_pass_gain, high_pass_response
 from voicer.circuit.ideal import line_parts
 
@@ -92,7 +92,7 @@ def _filter_response(board: Board, f_hz: Any) -> NDArray[np.complex128]:
     gain = np.ones(np.shape(s), dtype=np.complex128)
     for name in ("low_cut", "output_coupling"):
         gain = gain * high_pass_response(_column(board.blocks[name].cutoff_hz, s), f_hz)
-    for block in [*board.filter("anti_alias"), *board.filter("reconstruction")]:
+    for block in board.low_passes:
         a, b, *third = (_column(value, s) for value in block.denominator())
         gain = gain / (1 + a * s + b * s * s + (third[0] if third else 0.0) * s**3)
     return gain
@@ -119,7 +119,7 @@ def once_gain(board: Board, position: Any, f_hz: NDArray[np.float64]) -> NDArray
     clock_hz = _column(board.clock_hz(position), f_hz)
     line = replace(line_parts(board.voicing), makeup=_column(board.makeup, f_hz))
     coupling = high_pass_gain(_column(board.blocks["output_coupling"].cutoff_hz, f_hz), f_hz)
-    low_passes = low_pass_gain([*board.filter("anti_alias"), *board.filter("reconstruction")], f_hz)
+    low_passes = low_pass_gain(board.low_passes, f_hz)
     gain: NDArray[np.float64] = coupling * low_passes * line.gain(f_hz, clock_hz)
     return gain
 
@@ -128,16 +128,12 @@ def round_peak(board: Board, position: Any) -> Any:
     """Settled gain once round the loop at its loudest frequency, feedback amplifier left out; arrays too."""
     f_hz = edge_frequencies()
     outside = high_pass_gain(_column(board.blocks["low_cut"].cutoff_hz, f_hz), f_hz)
-    inside = once_gain(board, position, f_hz)
-    low_passes = [*board.filter("anti_alias"), *board.filter("reconstruction")]
     clock_hz = _column(board.clock_hz(position), f_hz)
-    leaks = low_pass_gain(low_passes, clock_hz / 2) > LEAST_IMAGE
-    if np.any(leaks):
-        wide = bool(np.any(low_pass_gain(low_passes, 1.5 * clock_hz) > LEAST_IMAGE))
-        factor = image_factor(lambda f: _filter_response(board, f), f_hz, clock_hz, wide=wide)
-        inside = inside * np.where(leaks, factor, 1.0)
-    gain = settled_gain(outside, inside, board.voicing.compander.enabled)
-    gain = np.where(f_hz < _column(board.clock_hz(position), f_hz) / 2, gain, 0.0)
+    images = image_factor(
+        lambda f: low_pass_gain(board.low_passes, f), lambda f: _filter_response(board, f), f_hz, clock_hz
+    )
+    gain = settled_gain(outside, once_gain(board, position, f_hz) * images, board.voicing.compander.enabled)
+    gain = np.where(f_hz < clock_hz / 2, gain, 0.0)
     return highest(np.atleast_2d(gain)) if np.ndim(gain) > 1 else highest(gain[None])[0]
 
 
@@ -213,7 +209,7 @@ def _lfo(board: Board) -> Iterator[Figure]:
 def _levels(board: Board) -> Iterator[Figure]:
     mixer, controls, line = board.blocks["mixer"], board.controls, board.blocks["line_level"]
     for key, label, gain, rule in (
-        ("line_level", "line and make-up, trimmed", board.makeup * _lost_gain(board), SPAN_RULE),
+        ("line_level", "line and make-up, trimmed", board.makeup * board.lost_gain, SPAN_RULE),
         ("makeup_least", "make-up, least", line.level_gain(0.0), SPAN_RULE),
         ("makeup_most", "make-up, most", line.level_gain(1.0), SPAN_RULE),
         ("level", "level as set", mixer.level_gain(controls.level), SPAN_RULE),
@@ -227,8 +223,3 @@ def _levels(board: Board) -> Iterator[Figure]:
     yield Figure("headroom_v", "headroom, peak", "V", supply.headroom_v)
     yield Figure("bias_corner_hz", "bias node's filter", "Hz", supply.bias_corner_hz, None)
     yield Figure("clock_supply_corner_hz", "clock supply's filter", "Hz", supply.filter_corner_hz, None)
-
-
-def _lost_gain(board: Board) -> Any:
-    middle_hz = np.sqrt(board.clock_hz(0.0) * board.clock_hz(1.0))
-    return line_parts(board.voicing).gain_at(middle_hz)

@@ -17,7 +17,7 @@ from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Voic
 
 
 def ideal(voicing: Voicing) -> Circuit:
-    """The circuit a voicing asks for; `board.exact_board` has the parts that make just this.
+    """The circuit a voicing asks for; ``board(voicing, "exact")`` has the parts that make just this.
 
     The feedback gain is set so that ``repeats.feedback = 1`` is the edge of self-oscillation at the loudest
     frequency and the loudest delay time the time control can reach. Moving the time control therefore moves
