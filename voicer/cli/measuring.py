@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -11,6 +12,8 @@ from rich.console import Console
 from rich.table import Table
 
 from voicer import library
+from voicer.circuit.board import SeriesName
+from voicer.circuit.series import Series
 from voicer.cli.common import (
     AsJson,
     Capacitors,
@@ -28,7 +31,30 @@ from voicer.errors import VoicingError
 from voicer.library.calibrations import full_scale_v
 
 if TYPE_CHECKING:
-    from voicer.bench.measure import Reading
+    from voicer.bench.measure import Bench, Reading
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What is to be measured of a voicing, and over what."""
+
+    settings: list[str] | None
+    series: SeriesName | None
+    capacitors: Series | None
+    unit: int | None
+    swaps: list[str] | None
+    source: Path | None
+
+    def bench(self, name: str) -> tuple[Bench, str]:
+        """The bench of a voicing, and which parts and what full scale it has, in words."""
+        from voicer.bench.measure import Bench
+
+        voicing = changed(library.load(name), self.settings)
+        choice = part_choice(voicing, self.series, self.capacitors, self.unit, self.swaps)
+        volts, how = full_scale_v("jack")
+        bench = Bench(choice.circuit(voicing), volts, self.source)
+        _ = bench.guitar  # a recording that will not do is told before any work
+        return bench, f"{choice.says}; {how}"
 
 
 @app.command()
@@ -52,17 +78,14 @@ def measure(
     """
     if every == (voicing is not None):
         raise VoicingError("a voicing or --all must be given (got both or none)", remedy="voicer measure slow-tide")
+    asked = _Asked(settings, series, capacitors, unit, swaps, source)
     if every:
-        _measure_all(as_json, out)
+        _measure_all(asked, as_json, out)
         return
-    from voicer.bench.measure import Bench
     from voicer.bench.measure import as_json as plain
 
-    asked = changed(library.load(str(voicing)), settings)
-    choice = part_choice(asked, series, capacitors, unit, swaps)
-    volts, how = full_scale_v("jack")
-    bench, written = Bench(choice.circuit(asked), volts, source), []
-    _ = bench.guitar  # a recording that will not do is told before any work
+    written: list[Path] = []
+    bench, told = asked.bench(str(voicing))
     with progress_bar() as bar:
         task = bar.add_task("measuring", total=1.0)
         readings = bench.readings(lambda done: bar.update(task, completed=done))
@@ -70,13 +93,12 @@ def measure(
             from voicer.bench.bench_folder import write_bench
 
             bar.update(task, description="drawing", completed=0.0)
-            told = f"{choice.says}; {how}"
             written = write_bench(bench, readings, out, told, lambda done: bar.update(task, completed=done))
     if as_json:
         print_json(plain(readings))
         return
     console = Console()
-    console.print(f"{asked.name}: {choice.says}; {how}", style="bold")
+    console.print(f"{bench.circuit.name}: {told}", style="bold")
     console.print(_table(readings))
     for path in written:
         console.print(str(path), soft_wrap=True)
@@ -102,12 +124,12 @@ def _tell_failures(console: Console, readings: list[Reading]) -> None:
     console.print(f"{judged - len(wrong)} of {judged} figures agree within their tolerance")
 
 
-def _measure_all(as_json: bool, out: Path | None) -> None:
+def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
     names = [entry.name for entry in library.listing() if entry.error is None]
     found: dict[str, Any] = {}
     with progress_bar() as bar, ProcessPoolExecutor() as pool:
         task = bar.add_task("measuring", total=len(names))
-        jobs = {name: pool.submit(_measured, name, out) for name in names}
+        jobs = {name: pool.submit(_measured, asked, name, out) for name in names}
         for name, job in jobs.items():
             found[name] = job.result()
             bar.advance(task)
@@ -126,17 +148,16 @@ def _measure_all(as_json: bool, out: Path | None) -> None:
     Console().print(table)
 
 
-def _measured(name: str, out: Path | None) -> dict[str, Any]:
+def _measured(asked: _Asked, name: str, out: Path | None) -> dict[str, Any]:
     """One voicing in a process of its own."""
-    from voicer.bench.measure import Bench, as_json
-    from voicer.circuit import design
+    from voicer.bench.measure import as_json
 
-    bench = Bench(design(library.load(name)))
+    bench, told = asked.bench(name)
     readings = bench.readings()
     if out is not None:
         from voicer.bench.bench_folder import write_bench
 
-        write_bench(bench, readings, out / name, "exact values")
+        write_bench(bench, readings, out / name, told)
     return as_json(readings)
 
 

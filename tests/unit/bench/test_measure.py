@@ -171,6 +171,15 @@ def test_all_voicings_on_all_cores(tmp_path: Path) -> None:
     assert not [(name, key) for name, rows in data.items() for key, row in rows.items() if row["ok"] is False]
 
 
+def test_all_voicings_as_asked(tmp_path: Path) -> None:
+    """Settings and parts hold for all of them as for one."""
+    options = ("--set", "delay.time_ms=90", "--set", "delay.shortest_ms=80", "--set", "delay.longest_ms=100")
+    done = run("measure", "--all", "--json", *options, "--set", "line.stages=4096", "--set", "line.devices=1",
+               folder=tmp_path)  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert {row["delay_ms"]["predicted"] for row in json.loads(done.stdout).values()} == {90.0}
+
+
 @pytest.mark.parametrize("arguments", [["measure"], ["measure", "quay-slap", "--all"]])
 def test_one_or_all(arguments: list[str], tmp_path: Path) -> None:
     """A voicing or all of them, not both, not none."""
