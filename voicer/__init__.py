@@ -15,7 +15,8 @@ from voicer.errors import VoicerError
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:
-    from voicer.circuit import Circuit, design
+    from voicer.board import design
+    from voicer.circuit import Circuit
     from voicer.dsp.rendering import render
     from voicer.library import load, save
 
@@ -24,7 +25,7 @@ __all__ = ["Circuit", "VoicerError", "Voicing", "design", "load", "render", "sav
 
 _HOMES = {
     "Circuit": "voicer.circuit",
-    "design": "voicer.circuit",
+    "design": "voicer.board",
     "load": "voicer.library",
     "render": "voicer.dsp.rendering",
     "save": "voicer.library",

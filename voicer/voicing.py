@@ -21,7 +21,7 @@ from pydantic import (
 )
 
 from voicer.errors import VoicingError, did_you_mean
-from voicer.toml_text import explain_error
+from voicer.files.toml_text import explain_error
 
 SCHEMA = 2
 """Number of the voicing file's form that this version writes; `library.migration` reads the older ones."""

@@ -11,7 +11,7 @@ from voicer.control.messages import decode
 from voicer.voicing import Voicing, parameter, parameters
 
 if TYPE_CHECKING:
-    from voicer.control.ports import PortChange
+    from voicer.devices.midi_ports import PortChange
 
 STRINGS = 20_000
 RANDOM_START = 20_260_114

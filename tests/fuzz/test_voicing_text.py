@@ -9,8 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from voicer.errors import FileError
+from voicer.files.resources import presets
 from voicer.library import load, parse
-from voicer.resources import presets
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ import pytest
 
 from voicer.control.controller import Controller
 from voicer.control.maps import Move, Recall, load_map
-from voicer.control.ports import PortChange, inputs, open_inputs
+from voicer.devices.midi_ports import PortChange, inputs, open_inputs
 from voicer.errors import PortError
 from voicer.voicing import Voicing
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tests.conftest import Jackd
-    from voicer.control.ports import MidiInputs
+    from voicer.devices.midi_ports import MidiInputs
 
 VOICING = Voicing(name="Quay")
 PATIENCE_S = 10.0
@@ -234,7 +234,7 @@ def run_beside(script: str, *, server: str) -> subprocess.CompletedProcess[str]:
 
 
 QUIET = """
-from voicer.control.ports import inputs, open_inputs
+from voicer.devices.midi_ports import inputs, open_inputs
 inputs()
 opened = open_inputs("auto")
 for _ in range(3):
@@ -252,7 +252,7 @@ def test_missing_systems_print_nothing() -> None:
 
 SERVER_LOST = """
 import os, subprocess, time
-from voicer.control.ports import open_inputs
+from voicer.devices.midi_ports import open_inputs
 
 def start():
     command = ["jackd", "-n", os.environ["JACK_DEFAULT_SERVER"], "-d", "dummy", "-r", "48000", "-p", "256"]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from brute_force import IdealEcho, guitar_band_signal, simulate
 
-from voicer.circuit import design
+from voicer.board import design
 from voicer.dsp.coefficients import echo_coefficients, named
 from voicer.dsp.echo import Echo
 from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Modulation, Repeats, Voicing

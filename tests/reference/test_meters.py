@@ -12,7 +12,8 @@ import soxr
 from scipy import signal
 
 from tests.conftest import GUITARS, lacking
-from voicer.bench.meters import (
+from voicer.errors import VoicerError
+from voicer.measure.meters import (
     a_weighting_db,
     itu_468_db,
     k_weighting,
@@ -21,7 +22,6 @@ from voicer.bench.meters import (
     tone_level,
     weighted_rms,
 )
-from voicer.errors import VoicerError
 
 RATES_HZ = (44_100, 48_000, 96_000, 192_000)
 

@@ -11,13 +11,13 @@ import pytest
 
 from tests.reference.spice import measured, responses, run_netlist
 from voicer import library
-from voicer.circuit import Board, board
-from voicer.circuit.blocks.low_pass import blocks_for, snapped
+from voicer.board import Board, design_board
+from voicer.board.blocks.low_pass import blocks_for, snapped
+from voicer.board.netlist import clock_netlist, lfo_netlist, path_netlist
+from voicer.board.netlist.filters import low_pass_lines
+from voicer.board.parts import kind_of
+from voicer.board.spread import Tolerances, unit_of
 from voicer.circuit.filters import low_pass_sections, response
-from voicer.circuit.netlist import clock_netlist, lfo_netlist, path_netlist
-from voicer.circuit.netlist.filters import low_pass_lines
-from voicer.circuit.parts import kind_of
-from voicer.circuit.spread import Tolerances, unit_of
 from voicer.dsp.coefficients import echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.voicing import Flaws, Shape
@@ -30,7 +30,7 @@ RATE_HZ = 48_000
 
 
 def shipped(name: str, series: Any = "E24") -> Board:
-    return board(library.load(name), series)
+    return design_board(library.load(name), series)
 
 
 def decibels(gain: Any) -> Any:
@@ -117,7 +117,7 @@ def test_the_mixer_and_the_repeats(name: str, tmp_path: Path) -> None:
 
     Without the compander, whose loop is not linear.
     """
-    made = board(library.load(name).changed({"compander.enabled": False, "repeats.feedback": 0.6}))
+    made = design_board(library.load(name).changed({"compander.enabled": False, "repeats.feedback": 0.6}))
     circuit, mixer = made.circuit(), made.circuit().mixer
     text = path_netlist(made).replace(".param repeats=0.0", f".param repeats={float(made.controls.repeats)!r}")
     f_hz, (out,) = responses(text, ["out"], tmp_path, "lin 400 100 1500")
@@ -140,7 +140,7 @@ def test_the_sound_against_ngspice(name: str, tmp_path: Path) -> None:
         {"compander.enabled": False, "repeats.feedback": 0.0, "modulation.mode": "off", "output.blend": 1.0}
     )
     quiet = Flaws(saturation=0, noise=0, clock_bleed=0)
-    made = board(replace_flaws(voicing, quiet))
+    made = design_board(replace_flaws(voicing, quiet))
     circuit = made.circuit()
     f_hz, (out,) = responses(path_netlist(made), ["out"], tmp_path)
     heard = (f_hz < 0.45 * circuit.clock_hz) & (decibels(out) > -50)

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from voicer.circuit import Circuit, design
+from voicer.board import design
+from voicer.circuit import Circuit
 from voicer.circuit.devices import DeviceClass, hold_response, transfer_response, transfer_weights
 from voicer.circuit.filters import high_pass_response, low_pass_sections, response
 from voicer.dsp.coefficients import echo_coefficients, line_noise, named

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from voicer.circuit.blocks.gain_cells import design_gain_cells
-from voicer.circuit.blocks.lfo import triangle_hz, triangle_peak_v
-from voicer.circuit.blocks.schmitt import design_schmitt_ohm, schmitt_oscillator_hz
+from voicer.board.blocks.gain_cells import design_gain_cells
+from voicer.board.blocks.lfo import triangle_hz, triangle_peak_v
+from voicer.board.blocks.schmitt import design_schmitt_ohm, schmitt_oscillator_hz
+from voicer.board.series import nearest
 from voicer.circuit.compander import SINE_AVERAGE_OF_RMS
-from voicer.circuit.series import nearest
 from voicer.errors import CircuitError
 
 # Sedra and Smith, "Microelectronic Circuits", exercise on section 17.5: a Schmitt inverter on 5 V with thresholds of

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from voicer.circuit.blocks.low_pass import SecondOrder, ThirdOrder, blocks_for
-from voicer.circuit.blocks.sallen_key import pole_pair
+from voicer.board.blocks.low_pass import SecondOrder, ThirdOrder, blocks_for
+from voicer.board.blocks.sallen_key import pole_pair
+from voicer.board.series import decade, nearest, values_between
 from voicer.circuit.filters import Section, half_power_hz, low_pass_sections, response
-from voicer.circuit.series import decade, nearest, values_between
 
 
 def decibels(ratio: float) -> float:

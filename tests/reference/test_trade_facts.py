@@ -12,7 +12,8 @@ import soundfile
 import soxr
 
 import voicer
-from voicer.circuit import Circuit, design
+from voicer.board import design
+from voicer.circuit import Circuit
 from voicer.dsp.coefficients import echo_coefficients, named
 from voicer.dsp.echo import Echo
 from voicer.dsp.rendering import render

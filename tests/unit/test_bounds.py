@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import voicer
 from tests.fuzz.strategies import voicings
-from voicer.circuit import design
+from voicer.board import design
 from voicer.dsp.ceiling import Ceiling, is_finite
 from voicer.dsp.coefficients import CEILING_DB, ceiling_numbers, echo_coefficients
 from voicer.dsp.echo import Echo

@@ -1,9 +1,7 @@
-"""Electronics: the circuit of a voicing, the parts that make it, and what they say about the sound."""
+"""The circuit: poles, clock and gains, and what follows from them for the player."""
 
 from voicer.circuit.advice import Remark, remarks
-from voicer.circuit.board import Board, board
 from voicer.circuit.circuit import Circuit
-from voicer.circuit.design import PartChoice, design
 from voicer.circuit.facts import fact_lines, facts
 
-__all__ = ["Board", "Circuit", "PartChoice", "Remark", "board", "design", "fact_lines", "facts", "remarks"]
+__all__ = ["Circuit", "Remark", "fact_lines", "facts", "remarks"]

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import lru_cache
 from math import sqrt
 
 import numpy as np
 
-from voicer.circuit.blocks.coupling import design_output_coupling
 from voicer.circuit.circuit import Circuit, LfoParts, LineParts, MixerParts, wet_peak
 from voicer.circuit.compander import CompanderParts
 from voicer.circuit.devices import DEVICE_CLASSES
 from voicer.circuit.filters import Section, low_pass_sections
 from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Voicing
 
+OUTPUT_COUPLING_FARAD, OUTPUT_LOAD_OHM = 100e-9, 220e3
+"""Behind the reconstruction filter: keeps the line's bias out of the expander and the mixer. Chosen."""
+
 
 def ideal(voicing: Voicing) -> Circuit:
-    """The circuit a voicing asks for; ``board(voicing, "exact")`` has the parts that make just this.
+    """The circuit a voicing asks for; ``design_board(voicing, "exact")`` has the parts that make just this.
 
     The feedback gain is set so that ``repeats.feedback = 1`` is the edge of self-oscillation at the loudest
     frequency and the loudest delay time the time control can reach. Moving the time control therefore moves
@@ -55,7 +58,7 @@ def open_loop(voicing: Voicing) -> Circuit:
         shortest_s=voicing.delay.shortest_ms / 1e3,
         longest_s=voicing.delay.longest_ms / 1e3,
         low_cut_hz=voicing.filters.low_cut_hz,
-        output_coupling_hz=design_output_coupling().cutoff_hz,
+        output_coupling_hz=1 / (2 * math.pi * OUTPUT_COUPLING_FARAD * OUTPUT_LOAD_OHM),
         anti_alias=sections(voicing.filters.anti_alias),
         reconstruction=sections(voicing.filters.reconstruction),
         line=line_parts(voicing),

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from voicer import library
-from voicer.circuit.spread import UNITS, Tolerances
+from voicer.board.spread import UNITS, Tolerances
 from voicer.cli.common import (
     AsJson,
     Capacitors,

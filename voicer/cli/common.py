@@ -11,11 +11,11 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from voicer.circuit import PartChoice, board
-from voicer.circuit.board import DEFAULT_SERIES, SeriesName
-from voicer.circuit.series import Series
-from voicer.circuit.spread import Tolerances
-from voicer.circuit.values import parse_swaps
+from voicer.board import PartChoice, design_board
+from voicer.board.board import DEFAULT_SERIES, SeriesName
+from voicer.board.series import Series
+from voicer.board.spread import Tolerances
+from voicer.board.values import parse_swaps
 from voicer.errors import VoicingError
 from voicer.voicing import Voicing, parameter
 
@@ -53,7 +53,7 @@ def part_choice(
     """What the options for parts ask for; swapped parts are looked for on the voicing's board."""
     values = {}
     if swaps:
-        values = parse_swaps(swaps, board(voicing, series or DEFAULT_SERIES, capacitors=capacitors).parts)
+        values = parse_swaps(swaps, design_board(voicing, series or DEFAULT_SERIES, capacitors=capacitors).parts)
     return PartChoice(series, capacitors, unit, values, tolerances or Tolerances())
 
 

@@ -13,16 +13,16 @@ from rich.table import Table
 from rich.text import Text
 
 from voicer import library
-from voicer.circuit import design
+from voicer.board import design
 from voicer.cli.common import PREPARING, AsJson, CeilingDb, app, print_json, progress_bar
 from voicer.cli.playing import CAUTION
 from voicer.errors import FileError, VoicerError
 
 if TYPE_CHECKING:
-    from voicer.bench.blind import Which
-    from voicer.bench.compare import Pair
-    from voicer.bench.differences import Row
-    from voicer.host.listening import Player
+    from voicer.compare.blind import Which
+    from voicer.compare.differences import Row
+    from voicer.compare.pair import Pair
+    from voicer.devices.listening import Player
 
 LISTENING = Path("listening")
 """Folder of a blind session for which none is named."""
@@ -73,7 +73,7 @@ def compare_command(
 
 def _pair(a: str, b: str, source: Path | None, tail_s: float, ceiling_db: float) -> Pair:
     circuits = [design(library.load(name)) for name in (a, b)]
-    from voicer.bench.compare import compare, programme
+    from voicer.compare.pair import compare, programme
 
     played = programme(source, tail_s)
     with progress_bar() as bar:
@@ -86,8 +86,8 @@ def _pair(a: str, b: str, source: Path | None, tail_s: float, ceiling_db: float)
 
 
 def _tell_figures(pair: Pair, out: Path | None, as_json: bool) -> None:
-    from voicer.bench.compare import as_json as as_data
-    from voicer.bench.compare import write_pair
+    from voicer.compare.pair import as_json as as_data
+    from voicer.compare.pair import write_pair
 
     rows = pair.rows()
     written = write_pair(pair, out) if out else []
@@ -131,8 +131,8 @@ def _blind(
     pair_of: Callable[[], Pair], folder: Path, answers: Path, trials: int | None, play: bool, draw: int | None,
     as_json: bool,
 ) -> None:  # fmt: skip
-    from voicer.bench import blind
-    from voicer.bench.compare import write_pair
+    from voicer.compare import blind
+    from voicer.compare.pair import write_pair
 
     if answers.parent != folder and not answers.parent.is_dir():
         what = f"the folder '{answers.parent}' must be there (it is not)"
@@ -140,7 +140,7 @@ def _blind(
     earlier = blind.read_session(answers) if answers.exists() else None
     player = None
     if play:
-        from voicer.host.listening import Player
+        from voicer.devices.listening import Player
 
         player = Player()
     pair = pair_of()
@@ -192,7 +192,7 @@ class _Listener:
 
 
 def _tell_result(answers: Path | None, as_json: bool) -> None:
-    from voicer.bench.blind import read_session
+    from voicer.compare.blind import read_session
 
     if answers is None:
         raise VoicerError("--result must come with --answers FILE", remedy="name the file of the session")

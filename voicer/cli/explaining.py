@@ -22,7 +22,7 @@ def explain_command(
 
     Example: voicer explain storm-bell --out explained
     """
-    from voicer.bench.explain import CAUTION, explain
+    from voicer.explain.page import CAUTION, explain
 
     asked = changed(library.load(voicing), settings)
     with progress_bar() as bar:

@@ -33,7 +33,7 @@ def speed_command(as_json: AsJson = False) -> None:
 
     Example: voicer speed --json
     """
-    from voicer.bench.speed import speed
+    from voicer.play.speed import speed
 
     with progress_bar() as bar:
         task = bar.add_task("measuring", total=None)
@@ -48,8 +48,8 @@ def speed_command(as_json: AsJson = False) -> None:
 def _devices() -> dict[str, Any]:
     from dataclasses import asdict
 
-    from voicer.control import ports
-    from voicer.host import audio
+    from voicer.devices import audio
+    from voicer.devices import midi_ports as ports
 
     jack, found = audio.jack_server(), audio.portaudio_devices()
     trouble = list(ports.trouble())

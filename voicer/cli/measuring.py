@@ -12,8 +12,8 @@ from rich.console import Console
 from rich.table import Table
 
 from voicer import library
-from voicer.circuit.board import SeriesName
-from voicer.circuit.series import Series
+from voicer.board.board import SeriesName
+from voicer.board.series import Series
 from voicer.cli.common import (
     AsJson,
     Capacitors,
@@ -31,7 +31,7 @@ from voicer.errors import VoicingError
 from voicer.library.calibrations import full_scale_v
 
 if TYPE_CHECKING:
-    from voicer.bench.measure import Bench, Reading
+    from voicer.measure.bench import Bench, Reading
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ class _Asked:
 
     def bench(self, name: str) -> tuple[Bench, str]:
         """The bench of a voicing, and which parts and what full scale it has, in words."""
-        from voicer.bench.measure import Bench
+        from voicer.measure.bench import Bench
 
         voicing = changed(library.load(name), self.settings)
         choice = part_choice(voicing, self.series, self.capacitors, self.unit, self.swaps)
@@ -82,7 +82,7 @@ def measure(
     if every:
         _measure_all(asked, as_json, out)
         return
-    from voicer.bench.measure import as_json as plain
+    from voicer.measure.bench import as_json as plain
 
     written: list[Path] = []
     bench, told = asked.bench(str(voicing))
@@ -90,7 +90,7 @@ def measure(
         task = bar.add_task("measuring", total=1.0)
         readings = bench.readings(lambda done: bar.update(task, completed=done))
         if out is not None:
-            from voicer.bench.bench_folder import write_bench
+            from voicer.measure.folder import write_bench
 
             bar.update(task, description="drawing", completed=0.0)
             written = write_bench(bench, readings, out, told, lambda done: bar.update(task, completed=done))
@@ -106,7 +106,7 @@ def measure(
 
 
 def _table(readings: list[Reading]) -> Table:
-    from voicer.bench.datasheet import difference_text, number_text
+    from voicer.measure.datasheet import difference_text, number_text
 
     table = Table(box=None, pad_edge=False)
     for column in ("figure", "predicted", "measured", "differs", "unit"):
@@ -150,12 +150,12 @@ def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
 
 def _measured(asked: _Asked, name: str, out: Path | None) -> dict[str, Any]:
     """One voicing in a process of its own."""
-    from voicer.bench.measure import as_json
+    from voicer.measure.bench import as_json
 
     bench, told = asked.bench(name)
     readings = bench.readings()
     if out is not None:
-        from voicer.bench.bench_folder import write_bench
+        from voicer.measure.folder import write_bench
 
         write_bench(bench, readings, out / name, told)
     return as_json(readings)
@@ -176,9 +176,9 @@ def calibrate(
 
     Example: voicer calibrate --level-v 0.1
     """
-    from voicer import recording
-    from voicer.bench.calibration import tone_found, volts_at_full_scale
+    from voicer.files import recording
     from voicer.library.calibrations import save_calibration
+    from voicer.measure.calibration import tone_found, volts_at_full_scale
 
     if source is not None:
         if name is None:
@@ -186,7 +186,7 @@ def calibrate(
         x, whole_hz = recording.read(source)
         rate_hz, heard = float(whole_hz), str(source)
     else:
-        from voicer.host.capture import capture
+        from voicer.devices.capture import capture
 
         x, rate_hz, heard = capture(audio, device, seconds, port)
     tone = tone_found(x, rate_hz)

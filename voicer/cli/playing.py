@@ -40,7 +40,7 @@ def demo_command(
 
     Example: voicer demo --out demo
     """
-    from voicer.demo import demo
+    from voicer.play.demo import demo
 
     with progress_bar() as bar:
         task = bar.add_task(PREPARING, total=1.0)
@@ -74,7 +74,7 @@ def play(
 
     Example: voicer play slow-tide --input riff.wav
     """
-    from voicer.live import Asked, play_live
+    from voicer.play.live import Asked, play_live
 
     parts = part_choice(library.load(voicing), series, capacitors, unit, swaps)
     asked = Asked(
@@ -108,8 +108,8 @@ def render_command(
     """
     import numpy as np
 
-    from voicer import recording
     from voicer.dsp.rendering import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, render
+    from voicer.files import recording
 
     heard = changed(library.load(voicing), settings)
     parts = part_choice(heard, series, capacitors, unit, swaps)

@@ -10,7 +10,8 @@ from rich.console import Console
 from rich.table import Table
 
 from voicer import library
-from voicer.circuit import design, fact_lines, facts, remarks
+from voicer.board import design
+from voicer.circuit import fact_lines, facts, remarks
 from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_json
 from voicer.errors import VoicerError
 from voicer.voicing import parameters

@@ -15,7 +15,7 @@ from voicer.control.messages import ControlChange, Message, decode
 from voicer.voicing import parameter
 
 if TYPE_CHECKING:
-    from voicer.control.ports import PortChange
+    from voicer.devices.midi_ports import PortChange
     from voicer.voicing import Voicing
 
 CHANGES_THE_VOICING = ("next-voicing", "previous-voicing", "modulation-mode")
@@ -71,7 +71,7 @@ class Controller:
 
     def listen(self, wanted: str) -> None:
         """Open the inputs `ports.open_inputs` finds, in place of those open now; may raise `PortError`."""
-        from voicer.control.ports import open_inputs
+        from voicer.devices.midi_ports import open_inputs
 
         opened = open_inputs(wanted)
         self.close()

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from voicer import resources
 from voicer.control.mapfile import Action, Button, Control, MapFile
 from voicer.control.messages import FINE_OFFSET, ControlChange, Fine, Message, fraction
 from voicer.errors import FileError, did_you_mean
+from voicer.files import resources
+from voicer.files.text_file import load_text
+from voicer.files.toml_text import read_model
 from voicer.library.home import home
-from voicer.text_file import load_text
-from voicer.toml_text import read_model
 from voicer.voicing import RATE_SPAN_HZ, parameter
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ import tomllib
 from pathlib import Path
 
 from voicer.errors import FileError
+from voicer.files.text_file import load_text, write_atomically
 from voicer.library.home import home, made
-from voicer.text_file import load_text, write_atomically
 
 ASSUMED_V = 1.0
 """Full scale where nothing was calibrated. Chosen: a usual line input's order of size."""

@@ -8,10 +8,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from voicer.errors import FileError
-from voicer.library.edits import literal, with_value
+from voicer.files.toml_edits import literal, with_value
+from voicer.files.toml_text import explain_value, read_model
 from voicer.library.migration import migrated, without_schema
 from voicer.library.names import LONGEST_NAME
-from voicer.toml_text import explain_value, read_model
 from voicer.voicing import SCHEMA, Voicing, parameters
 
 if TYPE_CHECKING:

@@ -12,16 +12,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from voicer.errors import FileError, did_you_mean
-from voicer.library.edits import edited, literal
-from voicer.toml_places import key_places
-from voicer.toml_text import dotted, read_plain, wrong_value
+from voicer.files.toml_edits import edited, literal
+from voicer.files.toml_places import key_places
+from voicer.files.toml_text import dotted, read_plain, wrong_value
 from voicer.voicing import SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from voicer.library.edits import Edit
-    from voicer.toml_places import Loc, Place
+    from voicer.files.toml_edits import Edit
+    from voicer.files.toml_places import Loc, Place
 
 def migrated(text: str, where: str) -> str:
     """The text in the current form; `FileError` for one without a schema or with a newer one."""

@@ -9,12 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from voicer.errors import FileError, did_you_mean
+from voicer.files.resources import presets
+from voicer.files.text_file import load_text, write_atomically
 from voicer.library import home
 from voicer.library.form import parse, to_text
 from voicer.library.names import checked_name, slug, slug_to_save_under
 from voicer.library.slots import shipped_slots, slots
-from voicer.resources import presets
-from voicer.text_file import load_text, write_atomically
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable

@@ -9,12 +9,12 @@ from __future__ import annotations
 from pydantic import BaseModel, ConfigDict
 
 from voicer.errors import FileError
+from voicer.files.resources import presets
+from voicer.files.text_file import load_text, write_atomically
+from voicer.files.toml_edits import with_value
+from voicer.files.toml_places import key_places
+from voicer.files.toml_text import read_model, wrong_value
 from voicer.library import home
-from voicer.library.edits import with_value
-from voicer.resources import presets
-from voicer.text_file import load_text, write_atomically
-from voicer.toml_places import key_places
-from voicer.toml_text import read_model, wrong_value
 
 LAST_SLOT = 127
 """Program numbers of a controller go from 0 to this."""

@@ -7,9 +7,9 @@ from typing import Any
 
 from schemdraw import Drawing
 
-from voicer.circuit.board import Board
+from voicer.board.board import Board
+from voicer.board.values import short_value
 from voicer.circuit.filters import half_power_hz
-from voicer.circuit.values import short_value
 from voicer.sheet.pen import Pen
 
 WIDE, HIGH, GAP = 2.15, 2.7, 0.42

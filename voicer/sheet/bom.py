@@ -7,12 +7,12 @@ import io
 import re
 from pathlib import Path
 
-from voicer.circuit.actives import Active
-from voicer.circuit.parts import Part
-from voicer.circuit.spread import Tolerances
-from voicer.circuit.values import parse_value, short_value
+from voicer.board.actives import Active
+from voicer.board.parts import Part
+from voicer.board.spread import Tolerances
+from voicer.board.values import parse_value, short_value
 from voicer.errors import CircuitError, FileError, did_you_mean
-from voicer.text_file import load_text
+from voicer.files.text_file import load_text
 
 COLUMNS = ("reference", "value", "tolerance", "kind", "quantity", "note")
 

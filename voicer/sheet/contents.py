@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-from voicer.circuit.actives import Active, actives
+from voicer.board.actives import Active, actives
+from voicer.board.board import Board, design_board
+from voicer.board.figures import Compared, compared
+from voicer.board.part_choice import PartChoice
+from voicer.board.parts import Part
+from voicer.board.readback import differences, voicing_of
+from voicer.board.spread import UNITS, Sensitivity, Spread, sensitivities, spread
 from voicer.circuit.advice import remarks
-from voicer.circuit.board import Board, board
 from voicer.circuit.circuit import Circuit
-from voicer.circuit.design import PartChoice
-from voicer.circuit.figures import Compared, compared
-from voicer.circuit.parts import Part
-from voicer.circuit.readback import differences, voicing_of
-from voicer.circuit.spread import UNITS, Sensitivity, Spread, sensitivities, spread
 from voicer.voicing import Voicing
 
 CAUTIONS = (
@@ -165,7 +165,7 @@ def build_sheet(
     heard = choice.board(voicing)
     if measured:
         heard = heard.with_values(measured)
-    exact = board(voicing, "exact", capacitors=choice.capacitors)
+    exact = design_board(voicing, "exact", capacitors=choice.capacitors)
     return BuildSheet(voicing, choice, exact, heard, choice.nominal(voicing), units)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import schemdraw.elements as elm
 from schemdraw import Drawing
 
-from voicer.circuit.blocks.supply import SUPPLY_V
-from voicer.circuit.board import Board
+from voicer.board.blocks.supply import SUPPLY_V
+from voicer.board.board import Board
 from voicer.sheet.pen import Pen, Place
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from voicer.circuit.netlist import clock_netlist, lfo_netlist, path_netlist
+from voicer.board.netlist import clock_netlist, lfo_netlist, path_netlist
+from voicer.files.whole_folder import write_whole
 from voicer.sheet.bom import bom_text
 from voicer.sheet.contents import BuildSheet
-from voicer.whole_folder import write_whole
 
 
 def write_sheet(sheet: BuildSheet, folder: Path, progress: Callable[[float], None] = lambda done: None) -> list[Path]:

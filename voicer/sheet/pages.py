@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from voicer.circuit.figures import once_gain
+from voicer.board.figures import once_gain
 from voicer.circuit.filters import high_pass_gain
-from voicer.paper import A4_INCHES, PRINT, hertz, pyplot, title_block
+from voicer.drawing.paper import A4_INCHES, PRINT, hertz, pyplot, title_block
 from voicer.sheet import tables
 from voicer.sheet.contents import CAUTIONS, BuildSheet, block_title
 from voicer.sheet.pen import draw_on, units_high, units_wide

@@ -18,10 +18,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from schemdraw.segments import SegmentText
 
-from voicer.circuit.actives import ActiveKind, actives
-from voicer.circuit.board import Board
-from voicer.circuit.parts import Part
-from voicer.circuit.values import short_value
+from voicer.board.actives import ActiveKind, actives
+from voicer.board.board import Board
+from voicer.board.parts import Part
+from voicer.board.values import short_value
 
 Place = tuple[float, float]
 Side = Literal["above", "below", "left", "right"]

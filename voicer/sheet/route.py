@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from voicer.circuit.board import Board
+from voicer.board.board import Board
 
 
 def wet_path(board: Board) -> list[str]:

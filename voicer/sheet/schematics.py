@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from schemdraw import Drawing
 
-from voicer.circuit.blocks.low_pass import SecondOrder
-from voicer.circuit.board import Board
+from voicer.board.blocks.low_pass import SecondOrder
+from voicer.board.board import Board
 from voicer.errors import CircuitError, did_you_mean
 from voicer.sheet import control_schematics as control
 from voicer.sheet import line_schematics as line

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schemdraw import Drawing
 
-from voicer.circuit.board import Board
+from voicer.board.board import Board
 from voicer.sheet.pen import AMPLIFIER_LENGTH, INPUT_OFFSET, Pen
 from voicer.sheet.route import after, before, loop_tap
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from voicer.circuit.readback import differences
-from voicer.circuit.values import value_text
+from voicer.board.readback import differences
+from voicer.board.values import value_text
 from voicer.sheet.contents import BuildSheet, block_title
 from voicer.voicing import parameter
 

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from scipy.integrate import solve_ivp
 
 from tests.fuzz.strategies import voicings
-from voicer.circuit import Circuit, design, facts, remarks
+from voicer.board import design
+from voicer.circuit import Circuit, facts, remarks
 from voicer.circuit.circuit import CLOCK_LIMIT_HZ, wet_peak
 from voicer.circuit.compander import attack_s, recovery_s
 from voicer.circuit.devices import DEVICE_CLASSES, line_delay_s

@@ -10,7 +10,7 @@ from voicer.control.maps import Move, Press, Recall, load_map
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:
-    from voicer.control.ports import PortChange
+    from voicer.devices.midi_ports import PortChange
 
 VOICING = Voicing(name="Quay")
 

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from voicer.circuit import Circuit, design
+from voicer.board import design
+from voicer.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V
 from voicer.dsp import echo as kernel
 from voicer.dsp.coefficients import LAYOUT, echo_coefficients, named

@@ -9,8 +9,8 @@ from hypothesis import HealthCheck, given, settings
 
 from tests.fuzz.strategies import voicings
 from voicer.errors import FileError
+from voicer.files.resources import presets
 from voicer.library import entry, listing, load, names, save, slug
-from voicer.resources import presets
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 
 from tests.fuzz.strategies import voicings
 from voicer.errors import FileError
+from voicer.files.toml_edits import literal
 from voicer.library import parse, to_text
-from voicer.library.edits import literal
 from voicer.voicing import Voicing
 
 DUSK = """\

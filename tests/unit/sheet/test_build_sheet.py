@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 
 from voicer import library
-from voicer.circuit import PartChoice, board
-from voicer.circuit.netlist import path_netlist
-from voicer.circuit.readback import differences
-from voicer.circuit.spread import Tolerances
-from voicer.circuit.values import parse_value
+from voicer.board import PartChoice, design_board
+from voicer.board.netlist import path_netlist
+from voicer.board.readback import differences
+from voicer.board.spread import Tolerances
+from voicer.board.values import parse_value
 from voicer.errors import FileError
 from voicer.sheet import tables
 from voicer.sheet.bom import COLUMNS, bom_text, read_measured
@@ -171,4 +171,4 @@ def test_every_shipped_board_can_be_built() -> None:
     """No shipped voicing is without parts in E24 and E96."""
     for name in SHIPPED:
         for series in ("E24", "E96"):
-            assert board(library.load(name), series).parts  # type: ignore[arg-type]
+            assert design_board(library.load(name), series).parts  # type: ignore[arg-type]

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tests.unit.sheet.drawn import Network, dots, ends, inside, labels, wires
-from voicer.circuit.blocks.supply import LINE_V
-from voicer.circuit.board import Board, board
+from voicer.board.blocks.supply import LINE_V
+from voicer.board.board import Board, design_board
 from voicer.sheet.schematics import block_diagram, schematic
 from voicer.voicing import Filters, Line, LowPass, Voicing
 
@@ -22,7 +22,7 @@ CLOSE = {"rel": 3e-3}
 def made() -> Board:
     """Two devices, a third-order filter alone and one with a second-order block behind it, exact values."""
     filters = Filters(anti_alias=LowPass(order=3), reconstruction=LowPass(order=5))
-    return board(Voicing(name="Ferry bell", line=Line(devices=2), filters=filters), "exact")
+    return design_board(Voicing(name="Ferry bell", line=Line(devices=2), filters=filters), "exact")
 
 
 def ref(made: Board, key: str, name: str) -> str:

@@ -21,9 +21,9 @@ from matplotlib.transforms import Bbox
 
 from tests.unit.sheet.drawn import labels, texts
 from tests.unit.sheet.drawn import parts as drawn_parts
-from voicer.circuit.actives import actives
-from voicer.circuit.blocks.sallen_key import SecondOrder
-from voicer.circuit.board import Board, board
+from voicer.board.actives import actives
+from voicer.board.blocks.sallen_key import SecondOrder
+from voicer.board.board import Board, design_board
 from voicer.errors import CircuitError
 from voicer.library import shelf
 from voicer.sheet.pages import SPANS
@@ -44,20 +44,20 @@ print of a data sheet."""
 
 @cache
 def shipped(name: str, series: Any = "E24") -> Board:
-    return board(shelf.load(name), series)
+    return design_board(shelf.load(name), series)
 
 
 @cache
 def filtered(order: int, shape: Any) -> Board:
     low_pass = LowPass(order=order, shape=shape, cutoff_hz=2600.0)
-    return board(Voicing(name="Tide mill", filters=Filters(anti_alias=low_pass, reconstruction=low_pass)), "exact")
+    return design_board(Voicing(name="Tide mill", filters=Filters(anti_alias=low_pass, reconstruction=low_pass)), "exact")
 
 
 def long_line(enabled: bool) -> Board:
     """The most devices there may be, so the longest references, with and without a compander."""
     delay = Delay(time_ms=150, shortest_ms=20, longest_ms=200)
     line = Line(stages=1024, devices=8)
-    return board(Voicing(name="Rope walk", line=line, delay=delay, compander=Compander(enabled=enabled)), "exact")
+    return design_board(Voicing(name="Rope walk", line=line, delay=delay, compander=Compander(enabled=enabled)), "exact")
 
 
 def check_parts(made: Board) -> None:
@@ -113,7 +113,7 @@ def test_a_symbol_is_of_its_parts_kind(name: str) -> None:
 
 def test_swapped_values_are_drawn() -> None:
     """A part with another value is drawn with that."""
-    made = board(shelf.load(SHIPPED[0]), swaps={"R4": 820e3})
+    made = design_board(shelf.load(SHIPPED[0]), swaps={"R4": 820e3})
     assert "R4\n820k" in texts(schematic(made, "input"))
 
 
@@ -126,7 +126,7 @@ def test_an_unknown_block_is_refused() -> None:
 @pytest.mark.parametrize("enabled", [True, False])
 def test_tags_follow_the_signal(enabled: bool) -> None:
     """Where one block's drawing says it goes, the next one's says it comes from there."""
-    made = board(Voicing(name="Slack tide", line=Line(devices=2), compander=Compander(enabled=enabled)))
+    made = design_board(Voicing(name="Slack tide", line=Line(devices=2), compander=Compander(enabled=enabled)))
     keys = list(made.blocks)
     path = [key for key in keys[keys.index("sum") : keys.index("output_coupling") + 1] if key != "compander"]
 
@@ -170,7 +170,7 @@ def test_the_block_diagram_has_its_boxes(devices: int, enabled: bool) -> None:
     line, delay = Line(stages=1024, devices=devices), Delay(time_ms=30 * devices, shortest_ms=22, longest_ms=320)
     if devices == 1:
         delay = Delay(time_ms=30, shortest_ms=22, longest_ms=200)
-    drawing = block_diagram(board(Voicing(name="Quay", line=line, delay=delay, compander=Compander(enabled=enabled))))
+    drawing = block_diagram(design_board(Voicing(name="Quay", line=line, delay=delay, compander=Compander(enabled=enabled))))
     boxes = [element for element in drawing.elements if type(element) is elm.Rect]
     assert len(boxes) == 8 + (2 if enabled else 0) + min(devices, 2) + 3
     assert ("expander" in texts(drawing)) == enabled

@@ -1,0 +1,204 @@
+"""The two-phase clock: a current-driven oscillator with a control for the delay time, and a divider by two.
+
+A control voltage stands across the stop and the time pot; the current it makes charges and discharges the timing
+capacitor between the two thresholds of a window comparator. A divider by two behind it gives two opposite phases
+of exactly half a period each, so **the clock is half the oscillator**. Three equal resistors across the supply make
+both thresholds; the lower one is the control voltage with the LFO at rest.
+
+| symbol | name          | unit | meaning                                                                 |
+|--------|---------------|------|-------------------------------------------------------------------------|
+| Vc     | CONTROL_V     | V    | at the LFO's rest, ``Vl Rb / (Rt + Rm + Rb)``: a third of the supply    |
+| dV     | SWING_V       | V    | between the thresholds, ``Vl Rm / (Rt + Rm + Rb)``: another third       |
+| p      | position      | 1    | of the time pot: 0 shortest delay, fastest clock; 1 longest, slowest    |
+| I      | current_a     | A    | ``Vc / (Rs + p Rp)``, Rs the stop and its padder                        |
+| fo     | oscillator_hz | Hz   | ``I / (2 C dV)``, C the timing capacitor and its padder                 |
+| fc     | clock_hz      | Hz   | ``fo / 2``; one sample of the line per period                           |
+
+The time in the line grows in a straight line with p. Control voltage and swing are parts of one supply, so the
+frequency ``Rb / Rm / (4 C (Rs + p Rp))`` does not move with it. Source of the law: charge ``I t = C dV``,
+twice a period.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from voicer.board.blocks.common import (
+    LEAST_PADDER_FARAD,
+    LEAST_PADDER_OHM,
+    POT_SIZES_OHM,
+    closest,
+    least,
+    off,
+    on_the_track,
+    shared,
+    two_values,
+)
+from voicer.board.blocks.supply import LINE_V
+from voicer.board.parts import part
+from voicer.board.series import Series
+from voicer.errors import CircuitError
+
+THRESHOLD_LOW_V, THRESHOLD_HIGH_V = LINE_V / 3, 2 * LINE_V / 3
+"""2.9 and 5.8 V, from three equal resistors across the supply behind the polarity diode. Chosen."""
+
+THIRD_OHM = 10e3
+"""Each of the three. Chosen."""
+
+SWING_V = THRESHOLD_HIGH_V - THRESHOLD_LOW_V
+CONTROL_V = LINE_V / 3
+"""Control voltage with the LFO at rest, V. Chosen."""
+
+STOP_SPAN_OHM = (1e3, 470e3)
+"""Less lets the current past 3 mA, more lets leakage and bias currents steer the clock. Chosen."""
+
+TIMING_SPAN_FARAD = (47e-12, 100e-9)
+"""Timing capacitor and padder together: less is at the mercy of strays. Chosen."""
+
+LEEWAY = 1.02
+"""How far bought values may leave those limits, so that a clock designed at a limit can be bought. Chosen."""
+
+BEST_TIMING_FARAD = 1e-9
+"""Of several pots that would do, the one that needs a capacitance nearest to this is taken. Chosen."""
+
+
+@dataclass(frozen=True)
+class ClockOscillator:
+    """Timing capacitor and stop, each with a padder, and the time pot."""
+
+    timing_farad: float = part("clock: timing capacitor")
+    padder_farad: float = part("clock: beside the timing capacitor, brings the span to its place")
+    stop_ohm: float = part("clock: in series with the time pot, sets the shortest delay")
+    stop_padder_ohm: float = part("clock: in series with the stop, brings the span to its width")
+    time_pot_ohm: float = part("time control, linear track")
+    top_ohm: float = part("clock: thresholds, from the supply")
+    middle_ohm: float = part("clock: between the two thresholds")
+    bottom_ohm: float = part("clock: thresholds, to ground; the control voltage stands across it")
+
+    @property
+    def control_v(self) -> Any:
+        """Lower threshold, and control voltage with the LFO at rest, V."""
+        return LINE_V * self.bottom_ohm / (self.top_ohm + self.middle_ohm + self.bottom_ohm)
+
+    @property
+    def swing_v(self) -> Any:
+        """Between the thresholds, V."""
+        return LINE_V * self.middle_ohm / (self.top_ohm + self.middle_ohm + self.bottom_ohm)
+
+    @property
+    def whole_farad(self) -> float:
+        """Timing capacitance, F."""
+        return self.timing_farad + self.padder_farad
+
+    @property
+    def whole_stop_ohm(self) -> float:
+        """Resistance in series with the time pot, ohm."""
+        return self.stop_ohm + self.stop_padder_ohm
+
+    def current_a(self, position: Any, deviation: Any = 0.0) -> Any:
+        """Timing current, A, with the control voltage moved by a relative deviation."""
+        return self.control_v * (1 + deviation) / (self.whole_stop_ohm + position * self.time_pot_ohm)
+
+    def oscillator_hz(self, position: Any, deviation: Any = 0.0) -> Any:
+        """Frequency of the oscillator, before the divider, Hz."""
+        return self.current_a(position, deviation) / (2 * self.whole_farad * self.swing_v)
+
+    def clock_hz(self, position: Any, deviation: Any = 0.0) -> Any:
+        """Frequency of the two-phase clock, Hz; a deviation of 0.01 makes it one percent faster."""
+        return self.oscillator_hz(position, deviation) / 2
+
+    def position_for(self, clock_hz: Any) -> Any:
+        """Position of the time pot whose clock is nearest to one asked for, 0..1."""
+        whole_ohm = self.control_v / (4 * self.whole_farad * self.swing_v * clock_hz)
+        return on_the_track((whole_ohm - self.whole_stop_ohm) / self.time_pot_ohm)
+
+    @property
+    def slowest_hz(self) -> Any:
+        """Clock at the long end of the time control, Hz."""
+        return self.clock_hz(1.0)
+
+    @property
+    def fastest_hz(self) -> Any:
+        """Clock at the short end of the time control, Hz."""
+        return self.clock_hz(0.0)
+
+    @property
+    def span(self) -> Any:
+        """Fastest over slowest clock."""
+        return self.fastest_hz / self.slowest_hz
+
+    def snapped(self, resistors: Series, capacitors: Series) -> ClockOscillator:
+        """The clock of bought values whose worse end is nearest: pots, stops and capacitors tried together."""
+        slowest_hz, fastest_hz = float(self.slowest_hz), float(self.fastest_hz)
+        tried = (_bought(pot, slowest_hz, fastest_hz, resistors, capacitors) for pot in POT_SIZES_OHM)
+        found = [clock for clock in tried if clock is not None]
+        if not found:
+            raise _no_clock(slowest_hz, fastest_hz)
+        return min(found, key=lambda clock: clock._miss(self))
+
+    def _miss(self, wanted: ClockOscillator) -> float:
+        """How far off the worse end is; of clocks that are alike, the pot nearest to the wanted one's counts."""
+        ends = max(off(self.slowest_hz, wanted.slowest_hz), off(self.fastest_hz, wanted.fastest_hz))
+        return float(ends + 1e-3 * off(self.time_pot_ohm, wanted.time_pot_ohm))
+
+
+def design_clock(slowest_hz: float, fastest_hz: float) -> ClockOscillator:
+    """The clock whose time pot spans exactly those two frequencies.
+
+    Raises
+    ------
+    CircuitError
+        For a span no standard pot, stop and timing capacitor can make: too narrow, too wide, or upside down.
+    """
+    if not 0 < slowest_hz < fastest_hz < np.inf:
+        raise CircuitError(
+            f"the slowest clock must be above 0 and below the fastest (got {slowest_hz:.4g} and {fastest_hz:.4g} Hz)",
+            remedy="widen the span of the time control",
+        )
+    pots = np.array(POT_SIZES_OHM)
+    stops = pots / (fastest_hz / slowest_hz - 1)
+    totals = CONTROL_V / (4 * SWING_V * stops * fastest_hz)
+    fits = _inside(stops, STOP_SPAN_OHM) & _inside(totals, TIMING_SPAN_FARAD)
+    if not np.any(fits):
+        raise _no_clock(slowest_hz, fastest_hz)
+    pot, stop, total = least(np.where(fits, off(totals, BEST_TIMING_FARAD), np.inf), pots, stops, totals)
+    return ClockOscillator(*shared(total), *shared(stop), pot, THIRD_OHM, THIRD_OHM, THIRD_OHM)
+
+
+def _inside(value: Any, span: tuple[float, float], leeway: float = 1.0) -> Any:
+    return (value >= span[0] / leeway) & (value <= span[1] * leeway)
+
+
+def _bought(
+    pot_ohm: float, slowest_hz: float, fastest_hz: float, resistors: Series, capacitors: Series
+) -> ClockOscillator | None:
+    """The nearest clock with that pot; None where stop or capacitor would leave their limits.
+
+    The capacitance is the nearest there is. The stop then puts both ends equally far off, in opposite directions:
+    ``Rs (Rs + Rp) = g^2``, g being the resistance that makes their geometric mean.
+    """
+    exact_ohm = pot_ohm / (fastest_hz / slowest_hz - 1)
+    total_farad = CONTROL_V / (4 * SWING_V * exact_ohm * fastest_hz)
+    if not (_inside(exact_ohm, STOP_SPAN_OHM, LEEWAY) and _inside(total_farad, TIMING_SPAN_FARAD, LEEWAY)):
+        return None
+    farads = two_values(capacitors, total_farad, LEAST_PADDER_FARAD)
+    mean_ohm = CONTROL_V / (4 * SWING_V * sum(farads) * np.sqrt(slowest_hz * fastest_hz))
+    stop_ohm = float(np.hypot(pot_ohm / 2, mean_ohm) - pot_ohm / 2)
+    third_ohm = closest(resistors, THIRD_OHM)
+    stops = two_values(resistors, stop_ohm, LEAST_PADDER_OHM)
+    return ClockOscillator(*farads, *stops, pot_ohm, third_ohm, third_ohm, third_ohm)
+
+
+def _no_clock(slowest_hz: float, fastest_hz: float) -> CircuitError:
+    """Why no pot fits: the least and greatest span that the limits leave for that fastest clock."""
+    largest_stop = min(STOP_SPAN_OHM[1], CONTROL_V / (4 * SWING_V * TIMING_SPAN_FARAD[0] * fastest_hz))
+    smallest_stop = max(STOP_SPAN_OHM[0], CONTROL_V / (4 * SWING_V * TIMING_SPAN_FARAD[1] * fastest_hz))
+    least_span, most_span = 1 + POT_SIZES_OHM[0] / largest_stop, 1 + POT_SIZES_OHM[-1] / smallest_stop
+    return CircuitError(
+        f"the fastest clock of {fastest_hz / 1e3:.4g} kHz must be {least_span:.4g} to {most_span:.4g} times the "
+        f"slowest (got {fastest_hz / slowest_hz:.4g} times)",
+        remedy="widen or narrow the span of the time control, or take fewer stages",
+    )

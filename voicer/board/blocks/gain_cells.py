@@ -1,0 +1,91 @@
+"""The two gain cells of the compander: what their averaging capacitors make.
+
+Each half has a full-wave rectifier whose current charges an averaging capacitor across the cell's own resistance, so
+the average settles with ``tau = R C``. A padder beside each capacitor brings an E12 value to the time asked for.
+
+| symbol | name                | unit | meaning                                              |
+|--------|---------------------|------|------------------------------------------------------|
+| R      | RECTIFIER_OHM       | ohm  | inside the cell, averages the rectified current      |
+| C      | ..._averaging_farad | F    | averaging capacitor and the padder in parallel       |
+| tau    | send_s, return_s    | s    | time constant of a half: ``R C``                     |
+
+Source of the law: application note on compandors AN174 (see `circuit.compander`). The cell is a generic one: its
+10 kohm is chosen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from voicer.board.blocks.common import LEAST_PADDER_FARAD, require, shared, two_values
+from voicer.board.parts import part
+from voicer.board.series import Series
+from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
+
+RECTIFIER_OHM = 10e3
+"""Resistance inside the generic gain cell that the averaging capacitor works with. Chosen."""
+
+
+@dataclass(frozen=True)
+class GainCellPair:
+    """Compressor before the line (send) and expander behind it (return)."""
+
+    send_averaging_farad: float = part("compressor: averaging capacitor")
+    send_padder_farad: float = part("compressor: beside the averaging capacitor")
+    return_averaging_farad: float = part("expander: averaging capacitor")
+    return_padder_farad: float = part("expander: beside the averaging capacitor")
+
+    @property
+    def send_s(self) -> float:
+        """Time constant of the compressor, s."""
+        return RECTIFIER_OHM * (self.send_averaging_farad + self.send_padder_farad)
+
+    @property
+    def return_s(self) -> float:
+        """Time constant of the expander, s."""
+        return RECTIFIER_OHM * (self.return_averaging_farad + self.return_padder_farad)
+
+    @property
+    def mistracking(self) -> float:
+        """Relative difference of the two time constants; 0 makes the pair transparent."""
+        return self.return_s / self.send_s - 1
+
+    @property
+    def attack_s(self) -> float:
+        """Attack of the compressor on a 12 dB step, s."""
+        return self.send_s * attack_s(1.0)
+
+    @property
+    def recovery_s(self) -> float:
+        """Recovery of the compressor from a 12 dB step, s."""
+        return self.send_s * recovery_s(1.0)
+
+    @property
+    def unity_rms_v(self) -> float:
+        """Level that passes both halves unchanged, V rms as a sine; the cell's own reference sets it."""
+        return UNITY_RMS_V
+
+    def snapped(self, resistors: Series, capacitors: Series) -> GainCellPair:
+        """The bought values whose time constants are nearest to this pair's."""
+        send_farad = self.send_averaging_farad + self.send_padder_farad
+        return_farad = self.return_averaging_farad + self.return_padder_farad
+        return GainCellPair(
+            *two_values(capacitors, send_farad, LEAST_PADDER_FARAD),
+            *two_values(capacitors, return_farad, LEAST_PADDER_FARAD),
+        )
+
+
+def design_gain_cells(time_constant_s: float) -> GainCellPair:
+    """Both halves with the same time constant.
+
+    Raises
+    ------
+    CircuitError
+        For a time constant outside 1..100 ms (0.1..10 uF).
+    """
+    require(
+        time_constant_s * 1e3, 1, 100, "the compander's time constant", "ms",
+        "lengthen it if low notes distort, shorten it if the noise breathes",
+    )  # fmt: skip
+    half = shared(time_constant_s / RECTIFIER_OHM)
+    return GainCellPair(*half, *half)

@@ -1,0 +1,168 @@
+"""The slow oscillator: an integrator and a Schmitt trigger with a rate pot.
+
+The trigger's square wave goes through the rate pot (a divider with a stop at its low end, a follower behind its
+wiper) to the integrator, whose triangle throws the trigger over. The mode switch selects the integrator's
+capacitor and adds a second stop in the fast range: one pot serves both.
+
+| symbol | name                  | unit | meaning                                                         |
+|--------|-----------------------|------|-----------------------------------------------------------------|
+| R1     | schmitt_in_ohm        | ohm  | triangle to the trigger                                         |
+| R2     | schmitt_feedback_ohm  | ohm  | the trigger's own output to its input; R1 < R2                  |
+| R      | integrator_ohm        | ohm  | into the integrator                                             |
+| C      | ..._farad             | F    | of the range the mode switch has chosen                         |
+| a      | share                 | 1    | of the divider: ``(S + p P) / (S + P)``, S the stops, P the pot |
+| p      | position              | 1    | of the rate pot: 0 slowest, 1 fastest                           |
+| f      | rate_hz               | Hz   | ``a (R2/R1) / (4 R C)``                                         |
+| Vp     | peak_v                | V    | ``Vsat R1/R2``                                                  |
+
+Source of the law with a = 1: the triangle generator of any op-amp handbook (worked example in the tests). The divider
+in place of a variable R is ours: a rate of 0.05 Hz then needs no electrolytic, and the rate is linear in p.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from voicer.board.blocks.common import combinations, least, off, on_the_track, pots_near, require, within
+from voicer.board.blocks.supply import AMPLIFIER_SHORT_V, LINE_V
+from voicer.board.parts import part
+from voicer.board.series import Series
+from voicer.errors import CircuitError
+from voicer.voicing import RATE_SPAN_HZ
+
+LfoMode = Literal["chorus", "vibrato"]
+
+SATURATION_V = LINE_V / 2 - AMPLIFIER_SHORT_V
+"""Swing of the trigger's output about the bias node: 4 V."""
+
+PEAK_V = 2.0
+"""Peak of the triangle: half of what the integrator could swing. Chosen."""
+
+SCHMITT_IN_OHM, INTEGRATOR_OHM, RATE_POT_OHM = 10e3, 1e6, 50e3
+"""Chosen: film capacitors will do, and no current is worth counting."""
+
+
+@dataclass(frozen=True)
+class Lfo:
+    """Integrator, trigger, rate pot and the two stops."""
+
+    integrator_farad: float = part("LFO: integrator, slow range")
+    fast_range_farad: float = part("LFO: integrator, fast range")
+    integrator_ohm: float = part("LFO: into the integrator")
+    stop_ohm: float = part("LFO: low end of the rate pot, sets the slowest rate")
+    fast_stop_ohm: float = part("LFO: added to the stop in the fast range, shorted in the slow one")
+    rate_pot_ohm: float = part("rate control, linear track")
+    schmitt_in_ohm: float = part("LFO: triangle to the trigger")
+    schmitt_feedback_ohm: float = part("LFO: trigger's output to its input, sets the triangle's peak")
+
+    @property
+    def peak_v(self) -> Any:
+        """Peak of the triangle about the bias node, V."""
+        return triangle_peak_v(self.schmitt_in_ohm, self.schmitt_feedback_ohm, SATURATION_V)
+
+    def rate_hz(self, mode: LfoMode, position: Any) -> Any:
+        """Rate at a position of the pot, Hz."""
+        stop_ohm, farad = self._range(mode)
+        share = (stop_ohm + position * self.rate_pot_ohm) / (stop_ohm + self.rate_pot_ohm)
+        return share * triangle_hz(self.schmitt_in_ohm, self.schmitt_feedback_ohm, self.integrator_ohm, farad)
+
+    def position_for(self, mode: LfoMode, rate_hz: Any) -> Any:
+        """Position of the rate pot whose rate is nearest to one asked for, 0..1."""
+        stop_ohm, _ = self._range(mode)
+        share = rate_hz / self.rate_hz(mode, 1.0)
+        return on_the_track((share * (stop_ohm + self.rate_pot_ohm) - stop_ohm) / self.rate_pot_ohm)
+
+    def span_hz(self, mode: LfoMode) -> tuple[Any, Any]:
+        """Slowest and fastest rate, Hz."""
+        return self.rate_hz(mode, 0.0), self.rate_hz(mode, 1.0)
+
+    def snapped(self, resistors: Series, capacitors: Series) -> Lfo:
+        """The oscillator of bought values whose peak and four ends are nearest."""
+        schmitt_in, feedback = self._bought_trigger(resistors)
+        pot, stop, fast_stop = self._bought_stops(resistors)
+        ohm, slow, fast = combinations(
+            within(resistors, self.integrator_ohm, 1.6),
+            within(capacitors, self.integrator_farad, 1.8),
+            within(capacitors, self.fast_range_farad, 1.8),
+        )
+        error = np.maximum(
+            off(triangle_hz(schmitt_in, feedback, ohm, slow), self.rate_hz("chorus", 1.0)),
+            off(triangle_hz(schmitt_in, feedback, ohm, fast), self.rate_hz("vibrato", 1.0)),
+        )
+        best_slow, best_fast, best_ohm = least(error + 1e-3 * off(ohm, self.integrator_ohm), slow, fast, ohm)
+        return Lfo(best_slow, best_fast, best_ohm, stop, fast_stop, pot, schmitt_in, feedback)
+
+    def _range(self, mode: LfoMode) -> tuple[float, float]:
+        if mode == "chorus":
+            return self.stop_ohm, self.integrator_farad
+        if mode == "vibrato":
+            return self.stop_ohm + self.fast_stop_ohm, self.fast_range_farad
+        raise CircuitError(f"the LFO's range must be chorus or vibrato (got '{mode}')", remedy="choose one of them")
+
+    def _bought_trigger(self, resistors: Series) -> tuple[float, ...]:
+        into, feedback = combinations(
+            within(resistors, self.schmitt_in_ohm, 1.6), within(resistors, self.schmitt_feedback_ohm, 1.6)
+        )
+        error = off(feedback / into, self.schmitt_feedback_ohm / self.schmitt_in_ohm)
+        return least(error + 1e-3 * off(into, self.schmitt_in_ohm), into, feedback)
+
+    def _bought_stops(self, resistors: Series) -> tuple[float, ...]:
+        """Pot and stops whose two divisions are nearest; the pot within a factor of five of the exact one."""
+        found = [self._stops_of(pot, resistors) for pot in pots_near(self.rate_pot_ohm, 5)]
+        return min(found)[1:]
+
+    def _stops_of(self, pot: float, resistors: Series) -> tuple[float, ...]:
+        """Error, pot and stops for one pot."""
+        scale, whole = pot / self.rate_pot_ohm, self.stop_ohm + self.fast_stop_ohm
+        stop, fast = combinations(
+            within(resistors, self.stop_ohm * scale, 1.3), within(resistors, self.fast_stop_ohm * scale, 1.3)
+        )
+        slow_error = off(stop / (stop + pot), self.stop_ohm / (self.stop_ohm + self.rate_pot_ohm))
+        fast_error = off((stop + fast) / (stop + fast + pot), whole / (whole + self.rate_pot_ohm))
+        error = np.maximum(slow_error, fast_error) + 1e-3 * off(pot, self.rate_pot_ohm)
+        return least(error, error, np.full_like(stop, pot), stop, fast)
+
+
+def triangle_hz(schmitt_in_ohm: Any, schmitt_feedback_ohm: Any, integrator_ohm: Any, farad: Any) -> Any:
+    """Frequency of integrator and Schmitt trigger: ``(R2/R1) / (4 R C)``, Hz."""
+    return schmitt_feedback_ohm / schmitt_in_ohm / (4 * integrator_ohm * farad)
+
+
+def triangle_peak_v(schmitt_in_ohm: Any, schmitt_feedback_ohm: Any, saturation_v: Any) -> Any:
+    """Peak of the triangle: ``Vsat R1/R2``, V."""
+    return saturation_v * schmitt_in_ohm / schmitt_feedback_ohm
+
+
+def design_lfo(
+    chorus_hz: tuple[float, float] = RATE_SPAN_HZ["chorus"],
+    vibrato_hz: tuple[float, float] = RATE_SPAN_HZ["vibrato"],
+    peak_v: float = PEAK_V,
+) -> Lfo:
+    """The oscillator whose rate pot spans exactly those rates in its two ranges.
+
+    Raises
+    ------
+    CircuitError
+        For rates outside 0.1..50 Hz, a span the stops cannot make, or a peak the integrator cannot hold.
+    """
+    for name, (slowest_hz, fastest_hz) in (("chorus", chorus_hz), ("vibrato", vibrato_hz)):
+        require(fastest_hz, 0.1, 50, f"the fastest {name} rate", "Hz", "choose a slower or faster span")
+        times = fastest_hz / slowest_hz if slowest_hz > 0 else np.inf
+        require(times, 1.5, 200, f"fastest over slowest {name} rate", "", "narrow or widen the span")
+    require(peak_v, 0.2, 0.9 * SATURATION_V, "the peak of the LFO", "V", "use 2 V")
+    slow_stop, fast_stop = (RATE_POT_OHM / (high / low - 1) for low, high in (chorus_hz, vibrato_hz))
+    if fast_stop <= slow_stop:
+        raise CircuitError(
+            f"the vibrato's rates must span less than the chorus's "
+            f"(got {vibrato_hz[1] / vibrato_hz[0]:.3g} and {chorus_hz[1] / chorus_hz[0]:.3g} to one)",
+            remedy="raise the slowest vibrato rate",
+        )
+    ratio = SATURATION_V / peak_v
+    slow_farad, fast_farad = (ratio / (4 * INTEGRATOR_OHM * high) for _, high in (chorus_hz, vibrato_hz))
+    return Lfo(
+        slow_farad, fast_farad, INTEGRATOR_OHM, slow_stop, fast_stop - slow_stop, RATE_POT_OHM,
+        SCHMITT_IN_OHM, SCHMITT_IN_OHM * ratio,
+    )  # fmt: skip

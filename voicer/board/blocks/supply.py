@@ -1,0 +1,124 @@
+"""The supply: 9 V from an isolated source, a diode against wrong polarity, and half of it as the bias node.
+
+| symbol | name              | unit | meaning                                                       |
+|--------|-------------------|------|---------------------------------------------------------------|
+| Vs     | SUPPLY_V          | V    | isolated wall supply or battery                               |
+| Vd     | DIODE_DROP_V      | V    | series Schottky diode                                         |
+| Vl     | LINE_V            | V    | what the circuit runs on: ``Vs - Vd`` = 8.7 V                 |
+| Vb     | bias_v            | V    | ``Vl Rb / (Rt + Rb)``, half of it: 4.35 V                     |
+| h      | headroom_v        | V    | ``min(Vb, Vl - Vb) - AMPLIFIER_SHORT_V``: 4 V each side       |
+| fb     | bias_corner_hz    | Hz   | ``1 / (2 pi (Rt || Rb) Cb)``: ripple above it is kept out     |
+| fr     | filter_corner_hz  | Hz   | ``1 / (2 pi Rf Cd)``: same for the clock's branch             |
+
+Source: a resistive divider and first-order low-passes as in any electronics handbook; the values are chosen. Never
+open or connect mains-powered equipment: the source is isolated, of low voltage and current-limited.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from voicer.board.blocks.common import closest, combinations, least, off, require, within
+from voicer.board.parts import part
+from voicer.board.series import Series
+
+SUPPLY_V = 9.0
+"""Isolated wall supply or battery (common practice, no source)."""
+
+DIODE_DROP_V = 0.3
+"""Series Schottky diode at some 20 mA. From memory, unverified: 0.2 to 0.4 V."""
+
+LINE_V = SUPPLY_V - DIODE_DROP_V
+"""Behind the diode."""
+
+AMPLIFIER_SHORT_V = 0.35
+"""How far from each rail an amplifier with a rail-to-rail output into 10 kohm still swings cleanly. Chosen."""
+
+BIAS_OHM = 22e3
+"""Each half of the bias divider; a follower behind it feeds the stages. Chosen."""
+
+DECOUPLING_OHM = 47.0
+"""Between the supply and the clock's branch. Chosen: 0.1 V at 2 mA."""
+
+RESERVOIR_FARAD = 220e-6
+"""Behind the diode. Chosen: 20 mA take 0.45 V from it in 5 ms."""
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Protection, reservoir, bias node, and a filter that keeps the clock's current out of the rest."""
+
+    bias_top_ohm: float = part("bias divider: from the supply")
+    bias_bottom_ohm: float = part("bias divider: to ground")
+    bias_farad: float = part("keeps ripple off the bias node")
+    decoupling_ohm: float = part("feeds the clock's branch: keeps its current spikes out of the audio")
+    decoupling_farad: float = part("holds the clock's branch")
+    reservoir_farad: float = part("reservoir behind the polarity diode")
+
+    @property
+    def bias_v(self) -> float:
+        """Bias node, V."""
+        return LINE_V * self.bias_bottom_ohm / (self.bias_top_ohm + self.bias_bottom_ohm)
+
+    @property
+    def headroom_v(self) -> Any:
+        """Peak swing about the bias node before an amplifier clips on the nearer rail, V."""
+        return np.minimum(self.bias_v, LINE_V - self.bias_v) - AMPLIFIER_SHORT_V
+
+    @property
+    def bias_corner_hz(self) -> Any:
+        """Ripple above it is kept off the bias node, 6 dB an octave, Hz."""
+        parallel_ohm = self.bias_top_ohm * self.bias_bottom_ohm / (self.bias_top_ohm + self.bias_bottom_ohm)
+        return 1 / (2 * np.pi * parallel_ohm * self.bias_farad)
+
+    @property
+    def filter_corner_hz(self) -> Any:
+        """Current spikes of the clock above it stay in its branch, 6 dB an octave, Hz."""
+        return 1 / (2 * np.pi * self.decoupling_ohm * self.decoupling_farad)
+
+    def sag_v(self, current_a: Any, gap_s: Any) -> Any:
+        """What the reservoir loses while it alone feeds the circuit: ``I t / C``, V."""
+        return current_a * gap_s / self.reservoir_farad
+
+    def snapped(self, resistors: Series, capacitors: Series) -> Supply:
+        """The supply of bought values; both halves of the divider stay alike."""
+        divider_ohm, bias_farad = _bought(self.bias_top_ohm, self.bias_farad, resistors, capacitors)
+        filter_ohm, filter_farad = _bought(self.decoupling_ohm, self.decoupling_farad, resistors, capacitors)
+        return Supply(
+            bias_top_ohm=divider_ohm,
+            bias_bottom_ohm=divider_ohm,
+            bias_farad=bias_farad,
+            decoupling_ohm=filter_ohm,
+            decoupling_farad=filter_farad,
+            reservoir_farad=closest(capacitors, self.reservoir_farad),
+        )
+
+
+def design_supply(bias_corner_hz: float = 1.5, filter_corner_hz: float = 34.0) -> Supply:
+    """The supply with those corners.
+
+    Raises
+    ------
+    CircuitError
+        For a bias corner outside 0.1..5 Hz or a filter corner outside 5..500 Hz.
+    """
+    require(bias_corner_hz, 0.1, 5, "the corner of the bias node", "Hz", "use 1.5 Hz: higher lets hum in")
+    require(filter_corner_hz, 5, 500, "the corner of the clock's supply filter", "Hz", "use 34 Hz: 47 ohm, 100 uF")
+    return Supply(
+        bias_top_ohm=BIAS_OHM,
+        bias_bottom_ohm=BIAS_OHM,
+        bias_farad=1 / (np.pi * BIAS_OHM * bias_corner_hz),
+        decoupling_ohm=DECOUPLING_OHM,
+        decoupling_farad=1 / (2 * np.pi * DECOUPLING_OHM * filter_corner_hz),
+        reservoir_farad=RESERVOIR_FARAD,
+    )
+
+
+def _bought(exact_ohm: float, exact_farad: float, resistors: Series, capacitors: Series) -> tuple[float, float]:
+    """Resistor and capacitor whose product is nearest, the resistor not far from the exact one."""
+    ohm, farad = combinations(within(resistors, exact_ohm, 1.5), within(capacitors, exact_farad, 2.0))
+    best = least(off(ohm * farad, exact_ohm * exact_farad) + 0.3 * off(ohm, exact_ohm), ohm, farad)
+    return best[0], best[1]

@@ -1,0 +1,225 @@
+"""The figures a board's parts make: what the sheet shows as asked and got, and what a spread is told by.
+
+Everything is computed from the blocks, and a field of a block may be an array: ten thousand units are one call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.board.board import Board
+from voicer.circuit.circuit import edge_frequencies, highest, image_factor, settled_gain
+from voicer.circuit.filters import high_pass_gain, high_pass_response
+from voicer.circuit.ideal import line_parts
+
+F0_RULE, Q_RULE, SPAN_RULE = 0.02, 0.05, 0.05
+"""Relative errors that are let pass: pole frequency and quality of a section; everything else. Chosen."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of a board."""
+
+    key: str
+    """With its unit at the end."""
+    label: str
+    unit: str
+    value: Any
+    """A number, or one per unit of a spread."""
+    rule: float | None = SPAN_RULE
+    """Relative error that is let pass; None: told, not judged."""
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A figure asked for and got."""
+
+    figure: Figure
+    asked: float
+    got: float
+
+    @property
+    def error(self) -> float:
+        """Relative; for decibels the difference."""
+        return self.got - self.asked if self.figure.unit == "dB" else self.got / self.asked - 1
+
+    @property
+    def ok(self) -> bool:
+        """Within its rule (half a decibel for levels), or not judged."""
+        rule = 0.5 if self.figure.unit == "dB" else self.figure.rule
+        return self.figure.rule is None or abs(self.error) <= rule  # type: ignore[operator]
+
+
+def compared(asked: Board, got: Board) -> list[Compared]:
+    """Figures of one board beside those of another of the same blocks; left out is what is asked to be nothing."""
+    pairs = zip(figures(asked), figures(got), strict=True)
+    return [Compared(b, float(a.value), float(b.value)) for a, b in pairs if a.value or a.unit == "dB"]
+
+
+def figures(board: Board, loudest: float | None = None) -> list[Figure]:
+    """All figures of a board, in the order of the signal path.
+
+    Parameters
+    ----------
+    board : Board
+    loudest : float, optional
+        Position of the time control at which the loop is loudest; needed only for a spread, from its nominal board.
+    """
+    found = [*_time(board), *_ends(board), *_filters(board), *_loop(board, loudest), *_lfo(board), *_levels(board)]
+    return found
+
+
+def low_pass_gain(blocks: list[Any], f_hz: Any) -> NDArray[np.float64]:
+    """Magnitude of Sallen-Key blocks in cascade; parts that are arrays need a last axis for ``f_hz``."""
+    w = 2 * np.pi * np.asarray(f_hz, dtype=np.float64)
+    power = np.ones(np.shape(w))
+    for block in blocks:
+        a, b, *third = (_column(value, w) for value in block.denominator())
+        c = third[0] if third else 0.0
+        power = power * ((1 - b * w * w) ** 2 + (a * w - c * w**3) ** 2)
+    level: NDArray[np.float64] = 1 / np.sqrt(power)
+    return level
+
+
+def _filter_response(board: Board, f_hz: Any) -> NDArray[np.complex128]:
+    """Complex gain of everything linear around the line: `Circuit.filter_response` from the parts."""
+    s = 2j * np.pi * np.asarray(f_hz, dtype=np.float64)
+    gain = np.ones(np.shape(s), dtype=np.complex128)
+    for name in ("low_cut", "output_coupling"):
+        gain = gain * high_pass_response(_column(board.blocks[name].cutoff_hz, s), f_hz)
+    for block in board.low_passes:
+        a, b, *third = (_column(value, s) for value in block.denominator())
+        gain = gain / (1 + a * s + b * s * s + (third[0] if third else 0.0) * s**3)
+    return gain
+
+
+def half_power_hz(blocks: list[Any]) -> Any:
+    """Frequency at which blocks in cascade have lost 3.0103 dB for good, Hz; by bisection, arrays too."""
+    start = np.asarray(blocks[-1].f0_q()[-2], dtype=np.float64)
+    low, high = start / 20, start * 20
+    for _ in range(44):
+        middle = np.sqrt(low * high)
+        above = low_pass_gain(blocks, middle) > np.sqrt(0.5)
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.sqrt(low * high)
+
+
+def once_gain(board: Board, position: Any, f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Gain once through the wet path, its low cut left out, at a position of the time control.
+
+    Returns
+    -------
+    float64 [shape=(f,)], or [shape=(units, f)] for a spread
+    """
+    clock_hz = _column(board.clock_hz(position), f_hz)
+    line = replace(line_parts(board.voicing), makeup=_column(board.makeup, f_hz))
+    coupling = high_pass_gain(_column(board.blocks["output_coupling"].cutoff_hz, f_hz), f_hz)
+    low_passes = low_pass_gain(board.low_passes, f_hz)
+    gain: NDArray[np.float64] = coupling * low_passes * line.gain(f_hz, clock_hz)
+    return gain
+
+
+def round_peak(board: Board, position: Any) -> Any:
+    """Settled gain once round the loop at its loudest frequency, feedback amplifier left out; arrays too."""
+    f_hz = edge_frequencies()
+    outside = high_pass_gain(_column(board.blocks["low_cut"].cutoff_hz, f_hz), f_hz)
+    clock_hz = _column(board.clock_hz(position), f_hz)
+    images = image_factor(
+        lambda f: low_pass_gain(board.low_passes, f), lambda f: _filter_response(board, f), f_hz, clock_hz
+    )
+    gain = settled_gain(outside, once_gain(board, position, f_hz) * images, board.voicing.compander.enabled)
+    gain = np.where(f_hz < clock_hz / 2, gain, 0.0)
+    return highest(np.atleast_2d(gain)) if np.ndim(gain) > 1 else highest(gain[None])[0]
+
+
+def loudest_position(board: Board) -> float:
+    """Where on the time control the loop is loudest, 0..1: the clocks of `circuit.wet_peak`."""
+    clock = board.blocks["clock"]
+    clock_hz = np.geomspace(clock.clock_hz(1.0), clock.clock_hz(0.0), 12)
+    positions = np.asarray(clock.position_for(clock_hz), dtype=np.float64)
+    return float(positions[int(np.argmax([round_peak(board, float(position)) for position in positions]))])
+
+
+def _column(value: Any, f_hz: Any) -> Any:
+    """A value per unit as a column beside frequencies; numbers, and frequencies per unit, as they are."""
+    return value[:, None] if np.ndim(value) == 1 and np.shape(value) != np.shape(f_hz) else value
+
+
+def _time(board: Board) -> Iterator[Figure]:
+    yield Figure("shortest_ms", "shortest delay", "ms", 1e3 * board.time_s(0.0))
+    yield Figure("longest_ms", "longest delay", "ms", 1e3 * board.time_s(1.0))
+    yield Figure("time_ms", "delay as set", "ms", 1e3 * board.time_s(board.controls.time))
+    yield Figure("fastest_clock_hz", "fastest clock", "Hz", board.clock_hz(0.0))
+    yield Figure("slowest_clock_hz", "slowest clock", "Hz", board.clock_hz(1.0))
+
+
+def _ends(board: Board) -> Iterator[Figure]:
+    blocks = board.blocks
+    yield Figure("input_impedance_ohm", "load on the pickup", "Ω", blocks["input"].impedance_ohm, None)
+    yield Figure("input_corner_hz", "input coupling", "Hz", blocks["input"].corner_hz, None)
+    yield Figure("low_cut_hz", "low cut", "Hz", blocks["low_cut"].cutoff_hz)
+    yield Figure("output_coupling_hz", "output coupling", "Hz", blocks["output_coupling"].cutoff_hz)
+    cells = blocks.get("compander")
+    if cells is not None:
+        yield Figure("compressor_ms", "compressor's averaging", "ms", 1e3 * cells.send_s)
+        yield Figure("expander_ms", "expander's averaging", "ms", 1e3 * cells.return_s)
+        yield Figure("attack_ms", "compressor's attack", "ms", 1e3 * cells.attack_s)
+        yield Figure("recovery_ms", "compressor's recovery", "ms", 1e3 * cells.recovery_s)
+
+
+def _filters(board: Board) -> Iterator[Figure]:
+    names: tuple[Literal["anti_alias", "reconstruction"], ...] = ("anti_alias", "reconstruction")
+    for name in names:
+        title, blocks = name.replace("_", "-"), board.filter(name)
+        yield Figure(f"{name}_hz", f"{title}, -3 dB", "Hz", half_power_hz(blocks))
+        for number, block in enumerate(blocks, start=1):
+            *real, f0_hz, q = block.f0_q()
+            where, says = f"{name}_{number}", f"{title} section {number}"
+            if real:
+                yield Figure(f"{where}_real_hz", f"{says}, real pole", "Hz", real[0], F0_RULE)
+            yield Figure(f"{where}_hz", f"{says}, pole frequency", "Hz", f0_hz, F0_RULE)
+            yield Figure(f"{where}_q", f"{says}, Q", "", q, Q_RULE)
+
+
+def _loop(board: Board, loudest: float | None) -> Iterator[Figure]:
+    position = loudest_position(board) if loudest is None else loudest
+    peak, repeats = round_peak(board, position), board.blocks["sum"]
+    yield Figure("loop_gain", "loop gain as set, loudest", "", peak * repeats.return_gain(board.controls.repeats))
+    edge = 1 / (peak * repeats.return_gain(1.0))
+    yield Figure("edge_position", "edge of self-oscillation on the repeats pot", "", edge)
+
+
+def _lfo(board: Board) -> Iterator[Figure]:
+    lfo, controls = board.blocks["lfo"], board.controls
+    modes: tuple[Literal["chorus", "vibrato"], ...] = ("chorus", "vibrato")
+    for mode in modes:
+        slowest_hz, fastest_hz = lfo.span_hz(mode)
+        yield Figure(f"{mode}_slowest_hz", f"{mode}, slowest", "Hz", slowest_hz)
+        yield Figure(f"{mode}_fastest_hz", f"{mode}, fastest", "Hz", fastest_hz)
+    yield Figure("rate_hz", "LFO as set", "Hz", lfo.rate_hz(board.lfo_range, controls.rate))
+    yield Figure("deepest_percent", "clock deviation, depth full up", "%", 100 * board.deviation(1.0))
+    yield Figure("depth_percent", "clock deviation as set", "%", 100 * board.deviation(controls.depth))
+
+
+def _levels(board: Board) -> Iterator[Figure]:
+    mixer, controls, line = board.blocks["mixer"], board.controls, board.blocks["line_level"]
+    for key, label, gain, rule in (
+        ("line_level", "line and make-up, trimmed", board.makeup * board.lost_gain, SPAN_RULE),
+        ("makeup_least", "make-up, least", line.level_gain(0.0), SPAN_RULE),
+        ("makeup_most", "make-up, most", line.level_gain(1.0), SPAN_RULE),
+        ("level", "level as set", mixer.level_gain(controls.level), SPAN_RULE),
+        ("level_least", "level, least", mixer.level_gain(0.0), SPAN_RULE),
+        ("level_most", "level, most", mixer.level_gain(1.0), SPAN_RULE),
+    ):
+        yield Figure(f"{key}_db", label, "dB", 20 * np.log10(gain), rule)
+    yield Figure("output_corner_hz", "output jack's coupling", "Hz", mixer.output_corner_hz, None)
+    supply = board.blocks["supply"]
+    yield Figure("bias_v", "bias node", "V", supply.bias_v)
+    yield Figure("headroom_v", "headroom, peak", "V", supply.headroom_v)
+    yield Figure("bias_corner_hz", "bias node's filter", "Hz", supply.bias_corner_hz, None)
+    yield Figure("clock_supply_corner_hz", "clock supply's filter", "Hz", supply.filter_corner_hz, None)

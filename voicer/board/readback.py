@@ -1,0 +1,158 @@
+"""Back from parts to the voicing they make, for a sheet with swapped parts or a board somebody has measured.
+
+Every number of the voicing is read from the parts. Where the parts are those that a rounder number would be given
+too, the rounder number is taken, so that a voicing read back and designed again has the same parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, Literal
+
+import numpy as np
+
+from voicer.board.blocks.coupling import design_low_cut
+from voicer.board.blocks.gain_cells import design_gain_cells
+from voicer.board.blocks.low_pass import blocks_for, snapped
+from voicer.board.board import Board, SeriesName, default_capacitors, design_board
+from voicer.board.figures import half_power_hz
+from voicer.board.series import Series
+from voicer.circuit.circuit import wet_peak
+from voicer.circuit.filters import low_frequency_delay_s, low_pass_sections
+from voicer.circuit.ideal import line_parts
+from voicer.errors import CircuitError
+from voicer.voicing import Voicing, parameter
+
+READ = (
+    "filters.low_cut_hz", "filters.anti_alias.cutoff_hz", "filters.reconstruction.cutoff_hz",
+    "compander.time_constant_ms", "delay.shortest_ms", "delay.longest_ms", "delay.time_ms",
+    "repeats.feedback", "modulation.rate_hz", "modulation.depth_percent", "output.blend", "output.level_db",
+)  # fmt: skip
+"""What parts and knobs decide, in the order in which it is read."""
+
+
+def voicing_of(
+    made: Board, series: SeriesName = "exact", *, capacitors: Series | None = None
+) -> tuple[Voicing, list[str]]:
+    """The voicing that a board's parts and knobs make, its switches, filter shapes and devices as they are.
+
+    Parameters
+    ----------
+    made : Board
+    series : {"exact", "E6", "E12", "E24", "E48", "E96"}
+        What the parts were bought from, for finding rounder numbers that lead to the same parts.
+    capacitors : {"E6", "E12", "E24", "E48", "E96"}, optional
+
+    Returns
+    -------
+    (Voicing, list of str)
+        And a line for each number that lies outside what a voicing may have and was held to its end.
+    """
+    read = _Reader(made, None if series == "exact" else series, capacitors or default_capacitors(series))
+    values, lines = {}, []
+    for key, value in read.values():
+        known, tidy = parameter(key), float(f"{value:.10g}")
+        values[key] = min(max(tidy, known.low), known.high)
+        if abs(values[key] - tidy) > 1e-9 * abs(tidy):
+            lines.append(f"{key} would be {tidy:.4g} {known.unit}".rstrip() + f", beyond {known.rule}")
+    values["delay.time_ms"] = min(max(values["delay.time_ms"], values["delay.shortest_ms"]), values["delay.longest_ms"])
+    return _leading_back(made, made.voicing.changed(values), series, capacitors), lines
+
+
+def differences(asked: Voicing, made: Voicing, least: float = 5e-4) -> list[tuple[str, float, float]]:
+    """Numbers in which two voicings differ by more than ``least`` of themselves: key, asked, made."""
+    pairs = [(key, float(asked.get(key)), float(made.get(key))) for key in READ]
+    return [(key, a, b) for key, a, b in pairs if abs(b - a) > least * max(abs(a), abs(b))]
+
+
+def _leading_back(made: Board, read: Voicing, series: SeriesName, capacitors: Series | None) -> Voicing:
+    """What was read, or, where that would be given other parts, as many of the numbers asked for as it takes.
+
+    In a coarse series the parts may lie so far from what was asked that parts for what they make are others again.
+    """
+    voicing = read
+    if series == "exact" or dict(made.blocks) != dict(design_board(made.voicing, series, capacitors=capacitors).blocks):
+        return read
+    for key in ("", *READ[:7]):
+        voicing = voicing.changed({key: made.voicing.get(key)}) if key else voicing
+        if dict(design_board(voicing, series, capacitors=capacitors).blocks) == dict(made.blocks):
+            return voicing
+    return made.voicing
+
+
+class _Reader:
+    def __init__(self, board: Board, resistors: Series | None, capacitors: Series) -> None:
+        self.board, self.resistors, self.capacitors = board, resistors, capacitors
+        self.circuit = board.circuit()
+        self.anti_alias_hz, self.reconstruction_hz = self._cutoff("anti_alias"), self._cutoff("reconstruction")
+
+    def values(self) -> Iterator[tuple[str, float]]:
+        """Key and value of each number that parts and knobs decide."""
+        board, circuit = self.board, self.circuit
+        blocks, cells = board.blocks, board.blocks.get("compander")
+        yield "filters.low_cut_hz", self._tidy(circuit.low_cut_hz, [blocks["low_cut"]], self._low_cut)
+        yield "filters.anti_alias.cutoff_hz", self.anti_alias_hz
+        yield "filters.reconstruction.cutoff_hz", self.reconstruction_hz
+        if cells is not None:
+            mean_ms = 1e3 * float(np.sqrt(cells.send_s * cells.return_s))
+            yield "compander.time_constant_ms", self._tidy(mean_ms, [cells], self._cells)
+        yield from self._delays()
+        yield "repeats.feedback", circuit.mixer.feedback_gain * wet_peak(circuit)
+        yield "modulation.rate_hz", circuit.lfo.rate_hz
+        yield "modulation.depth_percent", 100 * float(board.deviation(board.controls.depth))
+        whole = circuit.mixer.dry_gain + circuit.mixer.wet_gain
+        yield "output.blend", circuit.mixer.wet_gain / whole
+        yield "output.level_db", 20 * float(np.log10(circuit.mixer.level_gain * whole))
+
+    def _delays(self) -> Iterator[tuple[str, float]]:
+        """Times for the filters a voicing would have: their delay differs a little from that of the parts."""
+        filters, line = self.board.voicing.filters, line_parts(self.board.voicing)
+        both = ((filters.anti_alias, self.anti_alias_hz), (filters.reconstruction, self.reconstruction_hz))
+        delay_s = sum(low_frequency_delay_s(low_pass_sections(one.shape, one.order, hz)) for one, hz in both)
+        for key, position in (("shortest", 0.0), ("longest", 1.0), ("time", self.board.controls.time)):
+            clock_hz = self.board.clock_hz(position)
+            yield f"delay.{key}_ms", 1e3 * float(delay_s + (line.periods + line.extra_periods(clock_hz)) / clock_hz)
+
+    def _cutoff(self, name: Literal["anti_alias", "reconstruction"]) -> float:
+        blocks, low_pass = self.board.filter(name), getattr(self.board.voicing.filters, name)
+
+        def made(cutoff_hz: float) -> list[Any]:
+            wanted = low_pass_sections(low_pass.shape, low_pass.order, cutoff_hz)
+            if self.resistors is None:
+                return list(blocks_for(wanted, capacitors=self.capacitors))
+            return list(snapped(wanted, resistors=self.resistors, capacitors=self.capacitors))
+
+        return self._tidy(float(half_power_hz(blocks)), blocks, made)
+
+    def _low_cut(self, cutoff_hz: float) -> list[Any]:
+        return [self._bought(design_low_cut(cutoff_hz))]
+
+    def _cells(self, time_ms: float) -> list[Any]:
+        return [self._bought(design_gain_cells(time_ms / 1e3))]
+
+    def _bought(self, block: Any) -> Any:
+        return block.snapped(self.resistors, self.capacitors) if self.resistors else block
+
+    def _tidy(self, value: float, blocks: list[Any], made: Callable[[float], list[Any]]) -> float:
+        """The value as read, if it leads to the same blocks, else the nearest round number that does, else as read."""
+        if self.resistors is None:
+            return value
+        for candidate in _round_numbers(value):
+            try:
+                if made(candidate) == blocks:
+                    return candidate
+            except CircuitError:
+                continue
+        return value
+
+
+def _round_numbers(value: float) -> list[float]:
+    """The value itself, then numbers of two and three digits within some percent of it, the nearest first."""
+    tens = 10.0 ** np.floor(np.log10(value))
+    near = []
+    for digits, reach in ((2, 0.06), (3, 0.04)):
+        step = tens / 10 ** (digits - 1)
+        steps = np.arange(np.ceil(value * (1 - reach) / step), np.floor(value * (1 + reach) / step) + 1)
+        near += sorted((float(f"{k * step:.6g}") for k in steps), key=lambda number: abs(number - value))
+    return [value, *near]
+

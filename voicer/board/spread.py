@@ -1,0 +1,181 @@
+"""Tolerances: many units of one board, each part somewhere within its tolerance, and what becomes of the figures.
+
+Every part is drawn on its own, independent of the others, from the distribution that `Tolerances` states. Unit K
+of a board is always the same: part i takes the K-th number of its own stream. Knobs stand as on the nominal board,
+trims are set on each unit anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.board.board import Board
+from voicer.board.figures import Figure, figures, loudest_position, once_gain
+from voicer.board.parts import Kind, Part
+from voicer.circuit.filters import high_pass_gain
+from voicer.errors import CircuitError, did_you_mean
+
+SEED = 63
+MOST_UNITS = 1_000_000
+"""No unit has a higher number."""
+
+UNITS, PERCENTILES = 10_000, (5.0, 50.0, 95.0)
+"""Of a spread, when nothing else is asked."""
+
+LEAST_SLOPE = 1e-6
+"""A figure that moves less than that over all tolerances is held to be fixed."""
+
+STEP = 1e-3
+"""Relative change of a part from which a sensitivity is taken, up and down."""
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """How far parts may be off, as a fraction, and how they lie within it."""
+
+    resistor: float = 0.05
+    capacitor: float = 0.10
+    pot: float = 0.20
+    """Whole track of a pot (common practice, no source)."""
+    distribution: Literal["uniform", "normal"] = "uniform"
+    """Every value within the tolerance alike, or a bell curve whose third standard deviation is the tolerance, held
+    to it."""
+
+    def __post_init__(self) -> None:
+        for kind in ("resistor", "capacitor", "pot"):
+            value = getattr(self, kind)
+            if not 0 <= value <= 0.5:
+                raise CircuitError(
+                    f"the tolerance of a {kind} must be in 0..50 % (got {100 * value:g})",
+                    remedy="5 is usual for resistors, 10 for capacitors, 20 for pots",
+                )
+
+    def of(self, kind: Kind) -> float:
+        """Tolerance of a kind of part, as a fraction."""
+        return float(getattr(self, kind))
+
+    @property
+    def statement(self) -> str:
+        """In words, for sheets."""
+        lie = "alike likely within" if self.distribution == "uniform" else "bell-shaped within (3 sigma)"
+        return (
+            f"each part on its own, {lie} resistors {100 * self.resistor:g} %, capacitors {100 * self.capacitor:g} %, "
+            f"pots {100 * self.pot:g} %; knobs as set, trims set on each unit"
+        )
+
+
+@dataclass(frozen=True)
+class Spread:
+    """What many units of a board make."""
+
+    tolerances: Tolerances
+    nominal: list[Figure]
+    figures: list[Figure]
+    """The same with one value per unit [shape=(units,)]; those no part within tolerance can move are left out."""
+    f_hz: NDArray[np.float64]
+    """Frequencies of the response, up to 0.45 of the slowest unit's clock [shape=(n,)]."""
+    response_db: NDArray[np.float64]
+    """Once through the wet path at each of `PERCENTILES` [shape=(3, n)]."""
+
+    @property
+    def units(self) -> int:
+        """How many."""
+        return len(self.figures[0].value)
+
+    def percentiles(self) -> dict[str, tuple[float, ...]]:
+        """Each figure at `PERCENTILES`, by key."""
+        return {figure.key: tuple(np.percentile(figure.value, PERCENTILES).tolist()) for figure in self.figures}
+
+    def share_within(self, limits: Mapping[str, tuple[float, float]]) -> float:
+        """Fraction of the units that keep all limits, given by key as lowest and highest; `CircuitError` for no key."""
+        values = {figure.key: figure.value for figure in self.figures}
+        inside = np.ones(self.units, dtype=bool)
+        for key, (low, high) in limits.items():
+            if key not in values:
+                raise CircuitError(f"no figure '{key}' has a spread", remedy=did_you_mean(key, values))
+            inside &= (values[key] >= low) & (values[key] <= high)
+        return float(inside.mean())
+
+
+def spread(board: Board, tolerances: Tolerances | None = None, units: int = UNITS) -> Spread:
+    """Figures and wet response of units 1 to ``units`` of a board."""
+    tolerances = tolerances or Tolerances()
+    many, loudest = spread_of(board, units, tolerances), loudest_position(board)
+    nominal = figures(board, loudest)
+    varied = [figure for figure in figures(many, loudest) if np.ndim(figure.value) and np.ptp(figure.value) > 0]
+    clock_hz = np.min(many.clock_hz(many.controls.time))
+    f_hz = np.geomspace(20, min(20e3, 0.45 * clock_hz), 96)
+    low_cut = high_pass_gain(many.blocks["low_cut"].cutoff_hz[:, None], f_hz)
+    gain = low_cut * once_gain(many, many.controls.time, f_hz)
+    return Spread(tolerances, nominal, varied, f_hz, np.percentile(20 * np.log10(gain), PERCENTILES, axis=0))
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """How much one part moves one figure."""
+
+    key: str
+    part: Part
+    slope: float
+    """Relative change of the figure over relative change of the part; of a level in dB, dB per 1 %."""
+    share: float
+    """Share of the figure's variance that comes from this part, its tolerance counted in."""
+
+
+def sensitivities(board: Board, tolerances: Tolerances | None = None) -> dict[str, list[Sensitivity]]:
+    """For each figure the parts that move it, by key, what matters most first.
+
+    By central differences: each part in turn ``STEP`` up and ``STEP`` down.
+    """
+    tolerances, parts = tolerances or Tolerances(), board.parts
+    loudest = loudest_position(board)
+    up_and_down = board.with_values({
+        part.ref: part.value * (1 + STEP * np.repeat([1.0, -1.0], len(parts)) * np.tile(row, 2))
+        for part, row in zip(parts, np.eye(len(parts)), strict=True)
+    })  # fmt: skip
+    within = np.array([tolerances.of(part.kind) for part in parts])
+    found = {}
+    for nominal, figure in zip(figures(board, loudest), figures(up_and_down, loudest), strict=True):
+        up, down = np.broadcast_to(figure.value, 2 * len(parts)).reshape(2, -1)
+        per_step = 100.0 if figure.unit == "dB" else nominal.value
+        slopes = (up - down) / (2 * STEP * per_step) if per_step else np.zeros(len(parts))
+        weight = (slopes * within) ** 2
+        if weight.sum() > LEAST_SLOPE**2:
+            order = [int(k) for k in np.argsort(-weight) if weight[k] > 1e-6 * weight.sum()]
+            shares = weight / weight.sum()
+            found[figure.key] = [
+                Sensitivity(figure.key, parts[k], float(slopes[k]), float(shares[k])) for k in order
+            ]
+    return found
+
+
+def unit_of(board: Board, unit: int, tolerances: Tolerances) -> Board:
+    """Unit number ``unit`` of a board, counted from 1; `CircuitError` below 1 or above a million."""
+    if not 1 <= unit <= MOST_UNITS:
+        raise CircuitError(f"a unit's number must be in 1..{MOST_UNITS} (got {unit})", remedy="units count from 1")
+    drawn = _draw(board, unit, tolerances)
+    return board.with_values({ref: float(values[-1]) for ref, values in drawn.items()})
+
+
+def spread_of(board: Board, units: int, tolerances: Tolerances) -> Board:
+    """Units 1 to ``units`` of a board: every part an array [shape=(units,)]."""
+    if not 1 <= units <= MOST_UNITS:
+        raise CircuitError(f"a spread must have 1..{MOST_UNITS} units (got {units})", remedy="10000 is plenty")
+    return board.with_values(_draw(board, units, tolerances))
+
+
+def _draw(board: Board, units: int, tolerances: Tolerances) -> dict[str, NDArray[np.float64]]:
+    values = {}
+    for index, part in enumerate(board.parts):
+        source, tolerance = np.random.default_rng([SEED, index]), tolerances.of(part.kind)
+        if tolerances.distribution == "uniform":
+            off = 2 * source.random(units) - 1
+        else:
+            off = np.clip(source.standard_normal(units) / 3, -1, 1)
+        values[part.ref] = part.value * (1 + tolerance * off)
+    return values

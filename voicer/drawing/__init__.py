@@ -1,0 +1,1 @@
+"""The look of everything that is drawn."""

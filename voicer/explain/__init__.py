@@ -1,0 +1,1 @@
+"""A set of pictures and sounds that shows others why a voicing sounds as it does."""

@@ -1,0 +1,272 @@
+"""TOML text into checked models.
+
+Every complaint names file, line, key, value, rule and remedy. `toml_places` tells the lines, `text_file` reads and
+writes the files.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from voicer.errors import FileError, did_you_mean, one_line
+from voicer.files.toml_places import Loc, Place, key_places, line_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from pydantic.fields import FieldInfo
+    from pydantic_core import ErrorDetails
+
+M = TypeVar("M", bound=BaseModel)
+
+DEEPEST = 20
+"""Tables and lists nested deeper than this are refused before anything walks them."""
+
+_GIVEN_TWICE = ("Cannot overwrite", "Cannot declare", "Cannot redefine", "Cannot mutate")
+_TABLE_WANTED = {"model_type", "model_attributes_type", "dict_type"}
+
+
+def read_model(
+    text: str,
+    model: type[M],
+    *,
+    where: str,
+    explain: Callable[[ValidationError], tuple[str, str, str]] | None = None,
+) -> M:
+    """Read TOML text as a model; types are strict (``"2"`` is no number, ``1`` no switch).
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+    model : type[M]
+        A pydantic model; a list in the text may fill a list or tuple field.
+    where : str
+        The file as the user knows it; the message puts ``:line`` behind it.
+    explain : callable, optional
+        Words for a wrong value: ``(dotted key, what is wrong, remedy)``; by default `explain_value`.
+        Unknown keys, missing keys and values where a table belongs are worded here for every model.
+
+    Raises
+    ------
+    FileError
+        For TOML that is not well formed, and for the first thing in it that breaks the model.
+    """
+    data = read_plain(text, where=where)
+    places = key_places(text)
+    _check_values(data, (), places, where)
+    try:
+        return model.model_validate_json(json.dumps(data), strict=True)
+    except ValidationError as error:
+        raise _complaint(error, model, places, where, explain) from error
+
+
+def read_plain(text: str, *, where: str) -> dict[str, Any]:
+    """TOML text as plain dicts, lists and values; `FileError` with the line where it is not well formed."""
+    if _has_endless_key(text):
+        raise _too_deep(where)
+    try:
+        text.encode()
+        data = tomllib.loads(text)
+    except UnicodeEncodeError as error:
+        what = "the text must be UTF-8 (it is not)"
+        raise FileError(what, where=where, remedy="save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise _syntax_complaint(text, str(error), where) from error
+    except RecursionError as error:
+        raise _too_deep(where) from error
+    except ValueError as error:
+        what = f"numbers and dates must be within their range ({error})"
+        raise FileError(one_line(what), where=where, remedy="correct them") from error
+    if _depth_exceeds(data, DEEPEST):
+        raise _too_deep(where)
+    return data
+
+
+def wrong_value(
+    where: str, places: dict[Loc, Place], loc: Loc, what: str, remedy: str = ""
+) -> FileError:
+    """A `FileError` at the line of ``loc``, or of the nearest table around it, cut to a bearable length."""
+    return FileError(one_line(what), where=f"{where}:{line_of(places, loc)}", remedy=one_line(remedy))
+
+
+def _complaint(
+    error: ValidationError,
+    model: type[BaseModel],
+    places: dict[Loc, Place],
+    where: str,
+    explain: Callable[[ValidationError], tuple[str, str, str]] | None,
+) -> FileError:
+    loc, what, remedy = explain_error(error, model, explain)
+    return wrong_value(where, places, _loc_named(what, places) or loc, what, remedy)
+
+
+def explain_error(
+    error: ValidationError,
+    model: type[BaseModel],
+    explain: Callable[[ValidationError], tuple[str, str, str]] | None = None,
+) -> tuple[Loc, str, str]:
+    """Word the complaint worth printing of pydantic's: (its place, what is wrong, remedy).
+
+    Unknown keys, missing keys and values where a table belongs are worded here, wrong values by ``explain``.
+    """
+    first = _foremost(error.errors())
+    loc, key = first["loc"], dotted(first["loc"])
+    if first["type"] == "missing":
+        return loc, f"{key} must be present (it is missing)", f"add a line '{loc[-1]} = …'"
+    if first["type"] == "extra_forbidden":
+        return loc, f"unknown key '{key}'", did_you_mean(str(loc[-1]), _names_beside(model, loc))
+    if first["type"] in _TABLE_WANTED:
+        return loc, f"{key} must be a table (got {_shown(first['input'])})", f"write it as [{key}]"
+    _, what, remedy = explain(error) if explain else explain_value(error, model)
+    return loc, what, remedy
+
+
+def _foremost(errors: list[ErrorDetails]) -> ErrorDetails:
+    """The complaint to print: the first, but a misspelt key goes before the key that it leaves missing."""
+    first = errors[0]
+    if first["type"] != "missing":
+        return first
+    strange = {
+        str(error["loc"][-1]): error
+        for error in errors
+        if error["type"] == "extra_forbidden" and error["loc"][:-1] == first["loc"][:-1]
+    }
+    near = did_you_mean(str(first["loc"][-1]), strange)
+    return next((error for name, error in strange.items() if near == f"did you mean '{name}'?"), first)
+
+
+def _loc_named(what: str, places: dict[Loc, Place]) -> Loc:
+    """The key a cross-check's message starts with, if it is a key or would stand in a table of this text."""
+    parts: Loc = tuple(what.split(" ", 1)[0].split("."))
+    return parts if parts in places or (len(parts) > 1 and parts[:-1] in places) else ()
+
+
+def explain_value(error: ValidationError, model: type[BaseModel]) -> tuple[str, str, str]:
+    """Word pydantic's first complaint by the model's own limits and units: (dotted key, what, remedy).
+
+    A message raised by a validator is taken as it is; a ``"; "`` in it parts what is wrong from the remedy.
+    """
+    first = error.errors()[0]
+    key = dotted(first["loc"])
+    if first["type"] == "value_error":
+        what, _, remedy = str(first["ctx"]["error"]).partition("; ")
+        return key, what, remedy
+    rule = "a text" if first["type"] == "string_type" else _rule(_field_at(model, first["loc"]))
+    got, remedy = first["input"], ""
+    if first["type"] == "literal_error" and isinstance(got, str):
+        remedy = did_you_mean(got, re.findall(r"'([^']*)'", first["ctx"]["expected"]))
+        remedy = remedy if remedy.startswith("did") else ""
+    must = f"be {rule}" if rule else re.sub(r"^\S+ should ", "", first["msg"])
+    return key, f"{key} must {must} (got {_shown(got)})", remedy
+
+
+def _rule(field: FieldInfo | None) -> str:
+    """What the field allows, in the words of `voicing.Parameter.rule`; empty when it has no plain rule."""
+    if field is None:
+        return ""
+    if field.annotation is bool:
+        return "true or false"
+    if get_origin(field.annotation) is Literal:
+        return "one of " + ", ".join(str(choice) for choice in get_args(field.annotation))
+    limits = {type(rule).__name__: rule for rule in field.metadata}
+    if "Ge" not in limits or "Le" not in limits:
+        return ""
+    extra = field.json_schema_extra
+    unit = str(extra.get("unit", "")) if isinstance(extra, dict) else ""
+    span = f"{limits['Ge'].ge:g}..{limits['Le'].le:g}" + (f" {unit}" if unit else "")
+    return f"a whole number in {span}" if field.annotation is int else f"in {span}"
+
+
+def _field_at(model: type[BaseModel], loc: Loc) -> FieldInfo | None:
+    """The field a pydantic location points at; list indices and union tags in it are passed over."""
+    field, models = None, [model]
+    for part in loc:
+        for candidate in models:
+            if part in candidate.model_fields:
+                field = candidate.model_fields[str(part)]
+                models = list(_models_in(field.annotation)) or models
+                break
+    return field
+
+
+def _names_beside(model: type[BaseModel], loc: Loc) -> list[str]:
+    around = _field_at(model, loc[:-1])
+    models = [model] if around is None else list(_models_in(around.annotation))
+    return [name for candidate in models for name in candidate.model_fields]
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in get_args(annotation):
+        yield from _models_in(argument)
+
+
+def _check_values(value: Any, loc: Loc, places: dict[Loc, Place], where: str) -> None:
+    """Refuse what TOML can say and no model of ours takes: dates, and whole numbers beyond 64 bits."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _check_values(inner, (*loc, key), places, where)
+    elif isinstance(value, list):
+        for index, inner in enumerate(value):
+            _check_values(inner, (*loc, index), places, where)
+    elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise wrong_value(where, places, loc, f"{dotted(loc)} must fit 64 bits (it is longer)", "shorten it")
+    elif not isinstance(value, str | int | float):
+        what = f"{dotted(loc)} must be a number, text, true or false (got the date or time {value})"
+        raise wrong_value(where, places, loc, what, "put a text in quotes")
+
+
+def _depth_exceeds(value: Any, most: int) -> bool:
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return most < 0 or any(_depth_exceeds(item, most - 1) for item in inner)
+
+
+def _has_endless_key(text: str) -> bool:
+    """Whether a dotted key is so long that tomllib, quadratic in it, would take minutes."""
+    return any(word.count(".") > 5 * DEEPEST and ".." not in word for word in re.split(r"[\s=]+", text))
+
+
+def _too_deep(where: str) -> FileError:
+    what = f"tables and lists must be nested at most {DEEPEST} deep (they go deeper)"
+    return FileError(what, where=where, remedy="flatten them")
+
+
+def _syntax_complaint(text: str, message: str, where: str) -> FileError:
+    """Word tomllib's ``Invalid value (at line 2, column 5)`` with the line it means."""
+    lines = text.replace("\r\n", "\n").split("\n")
+    found = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$", message)
+    reason = message[: found.start()] if found else message
+    column = f" at column {found[2]}" if found and found[2] else ""
+    number = int(found[1]) if found and found[1] else len(text.rstrip().split("\n"))
+    line = lines[number - 1].strip()
+    place = f"{where}:{number}"
+    inline = re.match(r"Duplicate inline table key '(.*)'", reason)
+    if inline or reason.startswith(_GIVEN_TWICE):
+        header = re.match(r"\[+\s*([^\]]*?)\s*\]", line)
+        name = inline[1] if inline else header[1] if header else line.split("=")[0].strip()
+        return FileError(one_line(f"{name} must be given once (it is given twice)"), where=place,
+                         remedy="remove one of the two")
+    what = one_line(f"the line must be TOML such as key = value (got {line[:80]!r})")
+    return FileError(what, where=place, remedy=one_line(reason[:1].lower() + reason[1:] + column))
+
+
+def dotted(loc: Loc) -> str:
+    """A location as the user reads it: ``filters.anti_alias.cutoff_hz``, ``control[2].key``."""
+    parts = [part for part in loc if part != "[key]"]
+    text = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in parts)
+    return text.removeprefix(".")
+
+
+def _shown(value: Any) -> str:
+    """The value as TOML would write it, short."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    text = repr(value)
+    return text if len(text) <= 80 else text[:79] + "…"

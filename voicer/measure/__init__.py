@@ -1,0 +1,1 @@
+"""Figures of a circuit, predicted and measured through the kernel that is heard."""

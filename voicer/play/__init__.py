@@ -1,0 +1,1 @@
+"""What a player does: the session, the live loop, the terminal view, the demo."""

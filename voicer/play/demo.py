@@ -1,0 +1,160 @@
+"""The demo: the whole job with no hardware. Rack, engine, controller map and session are those of `voicer play`."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.resources import as_file
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer import library
+from voicer.board import PartChoice
+from voicer.circuit import fact_lines
+from voicer.control.controller import Controller
+from voicer.control.maps import load_map
+from voicer.engine.stepped import SteppedEngine
+from voicer.engine.units import DEFAULT_RACK
+from voicer.errors import FileError
+from voicer.files import recording
+from voicer.files.resources import assets
+from voicer.files.text_file import write_atomically
+from voicer.play.pictures import Happening, performance, repeats
+from voicer.play.session import Session
+from voicer.sheet.contents import build_sheet
+from voicer.sheet.folder import write_sheet
+
+VOICING = "harbour-dusk"
+TAIL_S = 8.0
+_STEP = 480  # frames between two looks at the controller: 10 ms
+
+
+@dataclass(frozen=True)
+class _Gesture:
+    at_s: float
+    controller: int
+    values: tuple[int, ...]
+    """Sent one after the other, 20 ms apart; empty sends ``controller`` as a program change."""
+    told: str
+
+
+SCRIPT = (
+    _Gesture(2.2, 103, tuple(range(46, 80, 2)), "feedback up"),
+    _Gesture(4.4, 107, tuple(range(64, 20, -2)), "anti-alias cutoff down"),
+    _Gesture(6.4, 102, tuple(range(111, 84, -1)), "time shortened: pitch rises"),
+    _Gesture(7.6, 118, (127, 0), "modulation: vibrato"),
+    _Gesture(8.4, 117, (127, 0), "saved"),
+    _Gesture(9.0, 8, (), "program 8: another voicing"),
+    _Gesture(10.6, 103, tuple(range(98, 123)), "feedback far up: it runs away"),
+    _Gesture(15.0, 103, tuple(range(122, 100, -2)), "pulled back: it holds"),
+    _Gesture(17.0, 102, tuple(range(120, -1, -8)), "time dropped: it dies"),
+)
+"""What the hand does, as MIDI; controllers as in the shipped map."""
+
+
+class _ScriptedInput:
+    """Gives the script's MIDI bytes when their time has come, as a port would."""
+
+    def __init__(self) -> None:
+        self.names = ["demo script"]
+        self.now_s = 0.0
+        self._waiting = sorted(_messages(), key=lambda message: message[1])
+
+    def poll(self) -> list[tuple[bytes, float]]:
+        due = [message for message in self._waiting if message[1] <= self.now_s]
+        self._waiting = self._waiting[len(due) :]
+        return due
+
+    def rescan(self) -> list[Any]:
+        return []
+
+    reopen = rescan
+
+    def close(self) -> None:
+        self._waiting = []
+
+
+def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) -> list[Path]:
+    """Play the riff, turn the knobs by MIDI, write everything into ``folder``, the build sheet of the voicing among it.
+
+    Returns
+    -------
+    list of Path
+        The files, most worth looking at first.
+
+    Raises
+    ------
+    FileError
+        When the folder cannot be made or written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = f"the folder must be one that can be made ({error.strerror})"
+        raise FileError(what, where=str(folder), remedy="choose another with --out") from error
+    with as_file(assets() / "riff.flac") as riff:
+        dry, rate_hz = recording.read(riff)
+    dry = np.concatenate((dry, np.zeros(int(TAIL_S * rate_hz))))
+    with _own_library(folder):
+        session = Session(VOICING, library.load(VOICING))
+        circuit, voicing = session.circuit, session.voicing
+        heard = _perform(session, dry, rate_hz, progress)
+    made = [folder / name for name in ("echo.wav", "dry.wav", "performance.png", "repeats.png", "circuit.txt")]
+    echo_wav, dry_wav, performance_png, repeats_png, circuit_txt = made
+    recording.write(echo_wav, heard, rate_hz)
+    recording.write(dry_wav, dry, rate_hz)
+    happenings = [Happening(gesture.at_s, gesture.told) for gesture in SCRIPT]
+    title = f"The riff through {circuit.name}, knobs turned by MIDI"
+    performance(performance_png, dry, heard, rate_hz, happenings, title)
+    repeats(repeats_png, circuit)
+    write_atomically(circuit_txt, "".join(f"{what}: {value}\n" for what, value in fact_lines(circuit)))
+    sheet = write_sheet(build_sheet(voicing, PartChoice("E24")), folder / "sheet")
+    return [*made, *sheet, *sorted((folder / "voicings").glob("*.toml"))]
+
+
+def _perform(
+    session: Session, dry: NDArray[np.float64], rate_hz: int, progress: Callable[[float], None]
+) -> NDArray[np.float32]:
+    """The riff through the stepped engine while the script turns the knobs."""
+    engine, scripted = SteppedEngine(DEFAULT_RACK, rate_hz, frames=48), _ScriptedInput()
+    controller = Controller(load_map(None), scripted)
+    engine.start(lambda sample_rate_hz: session.numbers_for(engine, sample_rate_hz))
+    session.play_through(engine)
+    try:
+        heard = []
+        for at in range(0, dry.size, _STEP):
+            scripted.now_s = at / rate_hz
+            while events := controller.drain(session.voicing):
+                session.handle(events)
+            heard.append(engine.play(dry[at : at + _STEP]))
+            progress(at / dry.size)
+        return np.concatenate(heard)
+    finally:
+        engine.stop()
+
+
+def _messages() -> Iterator[tuple[bytes, float]]:
+    for gesture in SCRIPT:
+        if not gesture.values:
+            yield bytes((0xC0, gesture.controller)), gesture.at_s
+        for j, value in enumerate(gesture.values):
+            yield bytes((0xB0, gesture.controller, value)), gesture.at_s + 0.02 * j
+
+
+@contextmanager
+def _own_library(folder: Path) -> Iterator[None]:
+    """Let the demo's save go into its own folder, not into the player's library."""
+    before = os.environ.get("VOICER_HOME")
+    os.environ["VOICER_HOME"] = str(folder)
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["VOICER_HOME"]
+        else:
+            os.environ["VOICER_HOME"] = before

@@ -1,0 +1,153 @@
+"""How fast the echo runs on this machine, as multiples of real time measured in one run."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from time import perf_counter, process_time
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voicer.board import design, design_board
+from voicer.board.spread import spread
+from voicer.dsp.coefficients import echo_coefficients
+from voicer.dsp.echo import Echo
+from voicer.voicing import Delay, Line, Modulation, Repeats, Voicing, parameters
+
+SAMPLE_RATE_HZ = 48_000
+CLOCKS_KHZ = (7, 20, 50, 100)
+_CHUNK = 4800
+_RUNS = 60
+_START = (
+    "import numpy as np, voicer; from voicer.play.session import Session;"
+    "from voicer.engine.stepped import SteppedEngine;"
+    "from voicer.engine.units import DEFAULT_RACK;"
+    "s = Session('quay-slap', voicer.load('quay-slap')); e = SteppedEngine(DEFAULT_RACK);"
+    "e.start(lambda rate: s.numbers_for(e, rate)); e.play(np.zeros(64)); e.stop()"
+)
+
+
+def speed(progress: Callable[[str], None] = lambda _what: None) -> dict[str, Any]:
+    """Measure everything; seconds of work.
+
+    Returns
+    -------
+    dict
+        Multiples of real time under keys that hold ``real_time`` (whole circuit, every flaw, compander, chorus, one
+        core, 48 kHz; the best of 60 runs of 0.1 s, and the middle one), ``silence_to_burst`` (ratio of the times a
+        decaying tail and a loud burst take), ``design_ms``, ``design_parts_ms`` (exact and bought parts of a voicing
+        whose filters, time span, low cut and compander are all new; processor time, median and longest of 50),
+        ``spread_10000_s``, and ``start_s`` and ``start_empty_cache_s``, a new process from nothing to its first block.
+    """
+    figures: dict[str, Any] = {}
+    for clock_khz in CLOCKS_KHZ:
+        progress(f"clock {clock_khz} kHz")
+        best, middle = _multiples(_voicing_at(clock_khz), _CHUNK)
+        figures[f"real_time_{clock_khz}khz"] = best
+        figures[f"real_time_{clock_khz}khz_median"] = middle
+    progress("blocks of 64")
+    figures["real_time_100khz_blocks_of_64"] = _multiples(_voicing_at(100), 64)[0]
+    progress("silence after a burst")
+    figures["silence_to_burst"] = _silence_to_burst()
+    figures["design_ms"] = _design_ms()
+    progress("parts")
+    figures["design_parts_ms"], figures["design_parts_longest_ms"] = _design_parts_ms()
+    figures["spread_10000_s"] = _spread_s()
+    progress("start of a new process")
+    figures["start_s"] = _start_s(dict(os.environ))
+    progress("start with an empty cache")
+    with tempfile.TemporaryDirectory() as empty:
+        figures["start_empty_cache_s"] = _start_s({**os.environ, "NUMBA_CACHE_DIR": empty})
+    return figures
+
+
+def _voicing_at(clock_khz: float) -> Voicing:
+    time_ms = 4096 / 2 / clock_khz
+    return Voicing(
+        name="Speed",
+        line=Line(stages=4096),
+        delay=Delay(time_ms=time_ms + 0.3, shortest_ms=time_ms + 0.2, longest_ms=400),
+        repeats=Repeats(feedback=0.6),
+        modulation=Modulation(mode="chorus", rate_hz=0.6, depth_percent=0.2),
+    )
+
+
+def _echo(voicing: Voicing) -> Echo:
+    return Echo(echo_coefficients(design(voicing), SAMPLE_RATE_HZ), SAMPLE_RATE_HZ)
+
+
+def _times_s(echo: Echo, x: NDArray[np.float64], block: int, runs: int) -> list[float]:
+    y, times = np.empty_like(x), []
+    for _ in range(runs):
+        begun = perf_counter()
+        for at in range(0, x.size, block):
+            echo.process(x[at : at + block], y[at : at + block])
+        times.append(perf_counter() - begun)
+    return times
+
+
+def _multiples(voicing: Voicing, block: int) -> tuple[float, float]:
+    """Multiples of real time: the best and the median run."""
+    echo, x = _echo(voicing), 0.2 * np.random.default_rng(1).standard_normal(_CHUNK)
+    _times_s(echo, x, block, 3)
+    times, lasts = _times_s(echo, x, block, _RUNS), _CHUNK / SAMPLE_RATE_HZ
+    return lasts / min(times), lasts / float(np.median(times))
+
+
+def _silence_to_burst() -> float:
+    """Time for silence from 2 s to 60 s after a loud burst, against the burst's; the flaws (and noise) are off."""
+    voicing = _voicing_at(20).changed({key: 0 for key in parameters() if key.startswith("flaws.")})
+    echo, burst = _echo(voicing), np.random.default_rng(1).standard_normal(_CHUNK)
+    loud = _times_s(echo, burst, _CHUNK, _RUNS)
+    silence = np.zeros(_CHUNK)
+    _times_s(echo, silence, _CHUNK, 20)
+    return float(np.median(_times_s(echo, silence, _CHUNK, 580)) / np.median(loud))
+
+
+def _design_ms() -> float:
+    """Milliseconds from a moved knob to the kernel's coefficients; the cutoff moves too, so nothing is remembered."""
+    voicing, times = _voicing_at(20), []
+    for j in range(50):
+        begun = perf_counter()
+        moved = voicing.changed({"delay.time_ms": 110.0 + j, "filters.anti_alias.cutoff_hz": 3000.0 + j})
+        echo_coefficients(design(moved), SAMPLE_RATE_HZ)
+        times.append(perf_counter() - begun)
+    return 1e3 * float(np.median(times))
+
+
+def _design_parts_ms() -> tuple[float, float]:
+    """Processor time of exact and bought parts together for voicings with nothing in common: median and longest."""
+    shapes, times = ("butterworth", "bessel", "chebyshev-0.5db", "chebyshev-1db"), []
+    for j in range(-4, 50):
+        voicing = _voicing_at(20).changed({
+            "delay.shortest_ms": 60.0 + j, "delay.time_ms": 200.0, "filters.low_cut_hz": 50.0 + j,
+            "compander.time_constant_ms": 10.0 + 0.1 * j, "filters.anti_alias.shape": shapes[j % 4],
+            "filters.anti_alias.cutoff_hz": 2500.0 + 11 * j,
+            "filters.reconstruction.shape": shapes[j % 4], "filters.reconstruction.cutoff_hz": 2400.0 + 13 * j,
+        })  # fmt: skip
+        begun = process_time()
+        design(voicing, "exact")
+        design(voicing, "E24")
+        times.append(process_time() - begun)
+    return 1e3 * float(np.median(times[4:])), 1e3 * max(times[4:])
+
+
+def _spread_s() -> float:
+    """Seconds for figures and response of 10000 units, the best of three."""
+    made, times = design_board(_voicing_at(20)), []
+    for _ in range(3):
+        begun = perf_counter()
+        spread(made)
+        times.append(perf_counter() - begun)
+    return min(times)
+
+
+def _start_s(environment: dict[str, str]) -> float:
+    begun = perf_counter()
+    subprocess.run([sys.executable, "-c", _START], env=environment, check=True, capture_output=True)
+    return perf_counter() - begun
