@@ -61,6 +61,6 @@ def test_files_named_in_the_documents_exist() -> None:
     """A path in backticks or a link that looks like a file of this project is one."""
     text = README + (ROOT / "DEVELOPERS.md").read_text()
     named = set(re.findall(r"[`(]((?:voicer|tests|presets|assets|\.ci)/[\w./-]+)[`)]", text))
-    named |= {f"voicer/{name}" for name in re.findall(r"`((?:circuit|dsp|host|library|bench)/[\w/]+\.py)", text)}
+    named |= {f"voicer/{name}" for name in re.findall(r"`((?:board|circuit|control|devices|dsp|engine|files|library|measure|play|sheet)/[\w/]+\.py)", text)}
     assert len(named) > 10
     assert [name for name in sorted(named) if not (ROOT / name).exists()] == []

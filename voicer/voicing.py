@@ -23,7 +23,7 @@ from pydantic import (
 from voicer.errors import VoicingError, did_you_mean
 from voicer.files.toml_text import explain_error
 
-SCHEMA = 2
+SCHEMA = 3
 """Number of the voicing file's form that this version writes; `library.migration` reads the older ones."""
 
 SHORTEST_DELAY_MS = 1.25
@@ -33,7 +33,7 @@ CLOCK_LOWEST_HZ, CLOCK_HIGHEST_HZ = 1_500.0, 220_000.0
 """Clocks N/(2 t) outside this span are refused; each device class has a narrower one it is rated for."""
 
 STAGE_COUNTS = (512, 1024, 2048, 4096)
-RATE_SPAN_HZ = {"off": (0.05, 12.0), "chorus": (0.05, 3.0), "vibrato": (2.0, 12.0)}
+RATE_SPAN_HZ = {"off": (0.05, 12.0), "slow": (0.05, 3.0), "fast": (2.0, 12.0)}
 """The LFO has two ranges, slow for chorus and fast for vibrato (common practice, no source)."""
 
 
@@ -130,20 +130,20 @@ class Repeats(_Section):
 class Modulation(_Section):
     """The slow oscillator that moves the clock."""
 
-    mode: Annotated[
-        Literal["off", "chorus", "vibrato"], Field(description="off, slow or fast range")
+    range: Annotated[
+        Literal["off", "slow", "fast"], Field(description="off; slow, heard as chorus; fast, heard as vibrato")
     ] = "off"
     rate_hz: Annotated[float, _span(0.05, 12, "Hz", "LFO frequency")] = 0.6
     depth_percent: Annotated[float, _span(0, 20, "%", "peak clock deviation")] = 0.5
     shape: Annotated[Literal["triangle", "sine"], Field(description="LFO waveform")] = "triangle"
 
     @model_validator(mode="after")
-    def _rate_within_the_mode(self) -> Modulation:
-        low, high = RATE_SPAN_HZ[self.mode]
+    def _rate_within_the_range(self) -> Modulation:
+        low, high = RATE_SPAN_HZ[self.range]
         if not low <= self.rate_hz <= high:
             raise ValueError(
-                f"modulation.rate_hz must be in {low:g}..{high:g} Hz for mode '{self.mode}' "
-                f"(got {self.rate_hz:g}); change the rate or the mode"
+                f"modulation.rate_hz must be in {low:g}..{high:g} Hz for range '{self.range}' "
+                f"(got {self.rate_hz:g}); change the rate or the range"
             )
         return self
 
@@ -210,7 +210,7 @@ class Voicing(_Section):
     @property
     def clock_deviation(self) -> float:
         """Peak relative deviation of the clock, 0..0.2; 0 with the modulation off."""
-        return 0.0 if self.modulation.mode == "off" else self.modulation.depth_percent / 100
+        return 0.0 if self.modulation.range == "off" else self.modulation.depth_percent / 100
 
     def get(self, key: str) -> Any:
         """Value of a dotted parameter key such as ``delay.time_ms``; `VoicingError` if there is none."""

@@ -15,7 +15,7 @@ _MARGIN = 1e-9
 """Relative distance kept from the ends of the clock's span, for the rounding of its formula."""
 
 _LETTERS = st.characters(max_codepoint=0x24F, categories=("L", "N", "P", "S"))
-_OWN_CHECKS = {"name", "notes", "line.stages", "modulation.mode", "modulation.rate_hz"}
+_OWN_CHECKS = {"name", "notes", "line.stages", "modulation.range", "modulation.rate_hz"}
 
 
 @st.composite
@@ -24,7 +24,7 @@ def voicings(draw: st.DrawFn) -> Voicing:
     values = {key: draw(_plain(key)) for key in parameters() if key not in _OWN_CHECKS}
     values["name"], values["notes"] = draw(names()), draw(st.text(max_size=300))
     values["line.stages"] = draw(st.sampled_from((512, 1024, 2048, 4096)))
-    mode = values["modulation.mode"] = draw(st.sampled_from(("off", "chorus", "vibrato")))
+    mode = values["modulation.range"] = draw(st.sampled_from(("off", "slow", "fast")))
     values["modulation.rate_hz"] = draw(st.floats(*RATE_SPAN_HZ[mode]))
     values |= draw(_delays(values))
     return Voicing.model_validate(nested(values))
@@ -40,7 +40,7 @@ def names(draw: st.DrawFn) -> str:
 
 @st.composite
 def _delays(draw: st.DrawFn, values: dict[str, Any]) -> dict[str, float]:
-    deviation = 0.0 if values["modulation.mode"] == "off" else values["modulation.depth_percent"] / 100
+    deviation = 0.0 if values["modulation.range"] == "off" else values["modulation.depth_percent"] / 100
     periods = values["line.stages"] * values["line.devices"] / 2 * 1e3
     least = max(SHORTEST_DELAY_MS, periods * (1 + deviation) / CLOCK_HIGHEST_HZ * (1 + _MARGIN))
     most = min(2000.0, periods * (1 - deviation) / CLOCK_LOWEST_HZ * (1 - _MARGIN))

@@ -20,8 +20,8 @@ from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Modu
 IDEAL = Flaws(transfer_loss=0, saturation=0, leakage=0, noise=0, clock_bleed=0)
 ALLOWED_DB = -80.0
 STILL = Modulation()
-CHORUS = Modulation(mode="chorus", rate_hz=1.0, depth_percent=2.0)
-VIBRATO = Modulation(mode="vibrato", rate_hz=7.0, depth_percent=1.0, shape="sine")
+CHORUS = Modulation(range="slow", rate_hz=1.0, depth_percent=2.0)
+VIBRATO = Modulation(range="fast", rate_hz=7.0, depth_percent=1.0, shape="sine")
 NARROW = Filters()
 WIDE = Filters(
     anti_alias=LowPass(shape="chebyshev-0.5db", order=4, cutoff_hz=9000),
@@ -73,12 +73,12 @@ def reference_of(made: Voicing, sample_rate_hz: int) -> Any:
         anti_alias=low_pass(filters.anti_alias), reconstruction=low_pass(filters.reconstruction),
         feedback_gain=circuit.mixer.feedback_gain,
     )  # fmt: skip
-    clock = circuit.clock_hz if modulation.mode == "off" else clock_hz
+    clock = circuit.clock_hz if modulation.range == "off" else clock_hz
     return simulate(signal(sample_rate_hz), sample_rate_hz, ideal, clock, rate_factor=16)
 
 
 @pytest.mark.parametrize("filters", [NARROW, WIDE], ids=["narrow", "wide"])
-@pytest.mark.parametrize("modulation", [STILL, CHORUS, VIBRATO], ids=["still", "chorus", "vibrato"])
+@pytest.mark.parametrize("modulation", [STILL, CHORUS, VIBRATO], ids=["still", "slow", "fast"])
 @pytest.mark.parametrize("feedback", [0.0, 0.7])
 @pytest.mark.parametrize("time_ms", [20.6, 40, 100, 200, 300])
 def test_kernel_equals_the_simulation(time_ms: float, feedback: float, modulation: Modulation, filters: Filters) -> None:
@@ -121,7 +121,7 @@ def test_every_shape_of_filter_equals_the_simulation(shape: Any, order: int) -> 
     assert error_db(voicing(90, 0.7, CHORUS, filters), 48_000, in_band=True) < ALLOWED_DB
 
 
-@pytest.mark.parametrize("modulation", [STILL, CHORUS, VIBRATO], ids=["still", "chorus", "vibrato"])
+@pytest.mark.parametrize("modulation", [STILL, CHORUS, VIBRATO], ids=["still", "slow", "fast"])
 @pytest.mark.parametrize("time_ms", [20.6, 40, 300])
 @pytest.mark.parametrize("sample_rate_hz", [44_100, 96_000])
 def test_kernel_equals_the_simulation_at_other_rates(

@@ -137,7 +137,7 @@ def test_the_sound_against_ngspice(name: str, tmp_path: Path) -> None:
     clock, down to -50 dB.
     """
     voicing = library.load(name).changed(
-        {"compander.enabled": False, "repeats.feedback": 0.0, "modulation.mode": "off", "output.blend": 1.0}
+        {"compander.enabled": False, "repeats.feedback": 0.0, "modulation.range": "off", "output.blend": 1.0}
     )
     quiet = Flaws(saturation=0, noise=0, clock_bleed=0)
     made = design_board(replace_flaws(voicing, quiet))

@@ -256,7 +256,7 @@ def test_vibrato_is_null_where_whole_periods_fit_the_line() -> None:
     """P = k * (LFO period) * (mean clock): the delay is constant for any depth and shape (own derivation), where a
     model that sets delay = N / (2 f(t)) would still wobble. What is left is the hold's own half period.
     """
-    base = circuit_with(100, modulation=Modulation(mode="vibrato", rate_hz=10, depth_percent=15))
+    base = circuit_with(100, modulation=Modulation(range="fast", rate_hz=10, depth_percent=15))
     steady = circuit_with(100)
 
     def wobble_cents(circuit: Circuit, rate_hz: float) -> float:

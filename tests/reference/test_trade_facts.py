@@ -59,7 +59,7 @@ def pluck(guitar_file: Path) -> Any:
 def repeats(name: str, x: Any, length: int) -> Any:
     """The first six repeats of a shipped voicing, its own noise and clock silenced, each cut out on its own."""
     made = voicer.load(name).changed(
-        {"output.blend": 1, "modulation.mode": "off", "repeats.feedback": 0.7, "flaws.noise": 0, "flaws.clock_bleed": 0}
+        {"output.blend": 1, "modulation.range": "off", "repeats.feedback": 0.7, "flaws.noise": 0, "flaws.clock_bleed": 0}
     )
     delay = int(made.delay.time_ms * RATE_HZ / 1000)
     length = min(delay - 500, length)
@@ -164,7 +164,7 @@ def test_a_howl_that_just_holds_dies_when_the_time_is_dropped() -> None:
 
     Common practice, no source.
     """
-    made = voicer.load("storm-bell").changed({"output.blend": 1, "modulation.mode": "off", "output.level_db": 0})
+    made = voicer.load("storm-bell").changed({"output.blend": 1, "modulation.range": "off", "output.level_db": 0})
     circuit = design(made)
     dropped = replace(circuit, time_s=circuit.shortest_s)
     assert circuit.loop_gain(circuit.clock_hz) > 1 > dropped.loop_gain(dropped.clock_hz)
@@ -238,7 +238,7 @@ def test_modulation_moves_pitch_and_not_level() -> None:
     """
     circuit = circuit_of(
         delay=Delay(time_ms=50, shortest_ms=40, longest_ms=300), repeats=Repeats(feedback=0), flaws=NO_FLAWS,
-        modulation=Modulation(mode="chorus", rate_hz=1, depth_percent=2),
+        modulation=Modulation(range="slow", rate_hz=1, depth_percent=2),
     )  # fmt: skip
     assert named(echo_coefficients(circuit, RATE_HZ))["deviation"] == 0.02
     y = heard(circuit, 0.3 * np.sin(2 * np.pi * 600 / RATE_HZ * np.arange(3 * RATE_HZ)))[RATE_HZ:]

@@ -22,7 +22,7 @@ def test_the_parameters_are_those_of_the_file_in_its_order() -> None:
         "delay.longest_ms", "filters.low_cut_hz", "filters.anti_alias.shape", "filters.anti_alias.order",
         "filters.anti_alias.cutoff_hz", "filters.reconstruction.shape", "filters.reconstruction.order",
         "filters.reconstruction.cutoff_hz", "compander.enabled", "compander.time_constant_ms",
-        "repeats.feedback", "modulation.mode", "modulation.rate_hz", "modulation.depth_percent",
+        "repeats.feedback", "modulation.range", "modulation.rate_hz", "modulation.depth_percent",
         "modulation.shape", "output.blend", "output.level_db", "flaws.transfer_loss", "flaws.saturation",
         "flaws.leakage", "flaws.noise", "flaws.clock_bleed",
     ]  # fmt: skip
@@ -61,10 +61,10 @@ CROSS_CHECKS: list[tuple[dict[str, Any], str]] = [
     ({"line.devices": 8}, "delay.shortest_ms must be at least 74.47 ms for 8 x 4096 stages"),
     ({"line.stages": 512}, "delay.longest_ms must be at most 170.7 ms for 1 x 512 stages"),
     (
-        {"modulation.mode": "chorus", "modulation.rate_hz": 4},
-        "modulation.rate_hz must be in 0.05..3 Hz for mode 'chorus' (got 4)",
+        {"modulation.range": "slow", "modulation.rate_hz": 4},
+        "modulation.rate_hz must be in 0.05..3 Hz for range 'slow' (got 4)",
     ),
-    ({"modulation.mode": "vibrato"}, "modulation.rate_hz must be in 2..12 Hz for mode 'vibrato' (got 0.6)"),
+    ({"modulation.range": "fast"}, "modulation.rate_hz must be in 2..12 Hz for range 'fast' (got 0.6)"),
 ]
 
 
@@ -78,11 +78,11 @@ def test_values_that_do_not_go_together_are_refused(values: dict[str, Any], mess
 
 
 def test_modulation_widens_the_span_of_the_clock() -> None:
-    """The clock's limits hold at the peak of the modulation; with the mode off its depth does not count."""
+    """The clock's limits hold at the peak of the modulation; with the range off its depth does not count."""
     edge = {"line.stages": 4096, "delay.shortest_ms": 9.4, "modulation.depth_percent": 20.0}
     assert DEFAULT.changed(edge).clock_deviation == 0.0
     with pytest.raises(VoicingError, match=r"^delay\.shortest_ms must be at least 11\.17 ms"):
-        DEFAULT.changed(edge | {"modulation.mode": "chorus"})
+        DEFAULT.changed(edge | {"modulation.range": "slow"})
 
 
 @settings(max_examples=60, derandomize=True, deadline=None)

@@ -21,7 +21,7 @@ from voicer.board.blocks.coupling import design_low_cut, design_output_coupling
 from voicer.board.blocks.depth import design_depth
 from voicer.board.blocks.gain_cells import design_gain_cells
 from voicer.board.blocks.input_stage import design_input_buffer
-from voicer.board.blocks.lfo import LfoMode, design_lfo
+from voicer.board.blocks.lfo import LfoRange, design_lfo
 from voicer.board.blocks.line_level import design_line_level
 from voicer.board.blocks.line_stage import design_line_stage
 from voicer.board.blocks.low_pass import blocks_for, snapped
@@ -82,12 +82,12 @@ class Board:
         return [*self.filter("anti_alias"), *self.filter("reconstruction")]
 
     @property
-    def lfo_range(self) -> LfoMode:
+    def lfo_range(self) -> LfoRange:
         """Range of the LFO; with the modulation off, the one its rate lies in."""
         modulation = self.voicing.modulation
-        if modulation.mode != "off":
-            return modulation.mode
-        return "chorus" if modulation.rate_hz <= RATE_SPAN_HZ["chorus"][1] else "vibrato"
+        if modulation.range != "off":
+            return modulation.range
+        return "slow" if modulation.rate_hz <= RATE_SPAN_HZ["slow"][1] else "fast"
 
     @property
     def filter_delay_s(self) -> Any:
@@ -130,7 +130,7 @@ class Board:
         cells = blocks.get("compander")
         unheard_s = self.voicing.compander.time_constant_ms / 1e3
         times_s = (float(cells.send_s), float(cells.return_s)) if cells else (unheard_s, unheard_s)
-        deviation = 0.0 if modulation.mode == "off" else self.deviation(controls.depth)
+        deviation = 0.0 if modulation.range == "off" else self.deviation(controls.depth)
         mixer = blocks["mixer"]
         circuit = Circuit(
             name=self.voicing.name,

@@ -196,11 +196,11 @@ def _loop(board: Board, loudest: float | None) -> Iterator[Figure]:
 
 def _lfo(board: Board) -> Iterator[Figure]:
     lfo, controls = board.blocks["lfo"], board.controls
-    modes: tuple[Literal["chorus", "vibrato"], ...] = ("chorus", "vibrato")
-    for mode in modes:
-        slowest_hz, fastest_hz = lfo.span_hz(mode)
-        yield Figure(f"{mode}_slowest_hz", f"{mode}, slowest", "Hz", slowest_hz)
-        yield Figure(f"{mode}_fastest_hz", f"{mode}, fastest", "Hz", fastest_hz)
+    ranges: tuple[Literal["slow", "fast"], ...] = ("slow", "fast")
+    for name in ranges:
+        slowest_hz, fastest_hz = lfo.span_hz(name)
+        yield Figure(f"{name}_range_slowest_hz", f"{name} range, slowest", "Hz", slowest_hz)
+        yield Figure(f"{name}_range_fastest_hz", f"{name} range, fastest", "Hz", fastest_hz)
     yield Figure("rate_hz", "LFO as set", "Hz", lfo.rate_hz(board.lfo_range, controls.rate))
     yield Figure("deepest_percent", "clock deviation, depth full up", "%", 100 * board.deviation(1.0))
     yield Figure("depth_percent", "clock deviation as set", "%", 100 * board.deviation(controls.depth))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from voicer.devices.midi_ports import PortChange
     from voicer.voicing import Voicing
 
-CHANGES_THE_VOICING = ("next-voicing", "previous-voicing", "modulation-mode")
+CHANGES_THE_VOICING = ("next-voicing", "previous-voicing", "modulation-range")
 """Actions after which the spans of moves may be others."""
 
 PENDING_LIMIT = 8192

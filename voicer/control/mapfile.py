@@ -18,7 +18,7 @@ offset = 0                        # added to the program number 0..127
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_core import InitErrorDetails
@@ -34,9 +34,16 @@ HIGHEST_CONTROLLER = 119
 """Controllers 120..127 are channel mode messages (MIDI 1.0): all sound off, reset, local, omni …"""
 
 Action = Literal[
-    "bypass", "bypass-tail", "tap-tempo", "next-voicing", "previous-voicing", "save", "modulation-mode",
+    "bypass", "bypass-tail", "tap-tempo", "next-voicing", "previous-voicing", "save", "modulation-range",
     "parts",
 ]
+
+OLD_NAMES = {"modulation-mode": "modulation-range", "modulation.mode": "modulation.range"}
+"""Actions and parameters that older map files call otherwise."""
+
+
+def _named_today(given: Any) -> Any:
+    return OLD_NAMES.get(given, given) if isinstance(given, str) else given
 
 
 class _Part(BaseModel):
@@ -69,6 +76,8 @@ class Control(_Part):
     resolution: Literal[7, 14] = 7
 
     _in_range = field_validator("controller")(_checked_controller)
+
+    _today = field_validator("parameter", mode="before")(_named_today)
 
     @field_validator("parameter")
     @classmethod
@@ -119,6 +128,7 @@ class Button(_Part):
     controller: int
     action: Action
 
+    _today = field_validator("action", mode="before")(_named_today)
     _in_range = field_validator("controller")(_checked_controller)
 
 

@@ -137,7 +137,7 @@ def playable_span(key: str, voicing: Voicing) -> tuple[float, float]:
     if key == "delay.time_ms":
         return voicing.delay.shortest_ms, voicing.delay.longest_ms
     if key == "modulation.rate_hz":
-        return RATE_SPAN_HZ[voicing.modulation.mode]
+        return RATE_SPAN_HZ[voicing.modulation.range]
     return parameter(key).low, parameter(key).high
 
 

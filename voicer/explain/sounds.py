@@ -72,7 +72,7 @@ def runaway(voicing: Voicing) -> tuple[Array, float, Circuit, Circuit]:
     (volts [shape=(frames,)], when it was dropped in s, circuit before, circuit after)
     """
     wild = voicing.changed({"repeats.feedback": 1.0, "output.blend": 1.0, "output.level_db": 0.0,
-                            "delay.time_ms": voicing.delay.longest_ms, "modulation.mode": "off"})  # fmt: skip
+                            "delay.time_ms": voicing.delay.longest_ms, "modulation.range": "off"})  # fmt: skip
     at_one = design(wild)
     feedback = min(WILD_GAIN / at_one.loop_gain(at_one.clock_hz), parameter("repeats.feedback").high)
     wild = wild.changed({"repeats.feedback": feedback})

@@ -46,7 +46,7 @@ time_constant_ms = {v[compander.time_constant_ms]:<8} # averaging of both rectif
 feedback = {v[repeats.feedback]:<16} # loop gain at its loudest frequency: 1.0 is the edge of self-oscillation
 
 [modulation]
-mode = {v[modulation.mode]:<20} # off, chorus, vibrato
+range = {v[modulation.range]:<19} # off, slow, fast
 rate_hz = {v[modulation.rate_hz]}
 depth_percent = {v[modulation.depth_percent]:<11} # peak clock deviation
 shape = {v[modulation.shape]:<19} # triangle, sine

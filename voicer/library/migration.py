@@ -5,10 +5,12 @@ about a migrated text still points into the user's file. The file is rewritten o
 
     schema 1   ``repeats.feedback_percent`` 0..150 %; ``modulation.depth_percent`` from peak to peak, 0..40 %
     schema 2   ``repeats.feedback`` 0..1.5;           ``modulation.depth_percent`` from the middle, 0..20 %
+    schema 3   ``modulation.mode`` off, chorus, vibrato becomes ``modulation.range`` off, slow, fast
 """
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from voicer.errors import FileError, did_you_mean
@@ -58,7 +60,7 @@ def _schema_of(text: str, where: str) -> int:
 def _one_to_two(text: str, where: str) -> str:
     data, places = read_plain(text, where=where), key_places(text)
     edits = [_value_edit(places[("schema",)], "2")]
-    _refuse(("repeats", "feedback"), data, places, where, "feedback_percent")
+    _refuse(("repeats", "feedback"), data, places, where, "feedback_percent", 1)
     feedback: Loc = ("repeats", "feedback_percent")
     percent = _number(feedback, 150, data, places, where)
     if percent is not None:
@@ -71,7 +73,28 @@ def _one_to_two(text: str, where: str) -> str:
     return edited(text, edits)
 
 
-_STEPS: dict[int, Callable[[str, str], str]] = {1: _one_to_two}
+_RANGES = {"off": "off", "chorus": "slow", "vibrato": "fast"}
+_OLD_COMMENT = re.compile(r"[ \t]*# off, chorus, vibrato")
+
+
+def _two_to_three(text: str, where: str) -> str:
+    data, places = read_plain(text, where=where), key_places(text)
+    edits = [_value_edit(places[("schema",)], "3")]
+    _refuse(("modulation", "range"), data, places, where, "mode", 2)
+    loc: Loc = ("modulation", "mode")
+    old = _value_at(data, loc)
+    if old is not None:
+        if not isinstance(old, str) or old not in _RANGES:
+            what = f"{dotted(loc)} must be one of {', '.join(_RANGES)} (got {old!r})"
+            raise wrong_value(where, places, loc, what, did_you_mean(str(old), list(_RANGES)))
+        place = places[loc]
+        edits += [_name_edit(text, place, "mode", "range"), _value_edit(place, literal(_RANGES[old]))]
+        if comment := _OLD_COMMENT.match(text, place.value_end):  # the one voicer itself wrote there
+            edits.append((comment.end() - len("off, chorus, vibrato"), comment.end(), "off, slow, fast"))
+    return edited(text, edits)
+
+
+_STEPS: dict[int, Callable[[str, str], str]] = {1: _one_to_two, 2: _two_to_three}
 
 
 def _number(
@@ -86,9 +109,9 @@ def _number(
     return value
 
 
-def _refuse(loc: Loc, data: dict[str, Any], places: dict[Loc, Place], where: str, older: str) -> None:
+def _refuse(loc: Loc, data: dict[str, Any], places: dict[Loc, Place], where: str, older: str, schema: int) -> None:
     if _value_at(data, loc) is not None:
-        what = f"unknown key '{dotted(loc)}' in schema 1"
+        what = f"unknown key '{dotted(loc)}' in schema {schema}"
         raise wrong_value(where, places, loc, what, did_you_mean(str(loc[-1]), [older]))
 
 

@@ -47,7 +47,7 @@ SCRIPT = (
     _Gesture(2.2, 103, tuple(range(46, 80, 2)), "feedback up"),
     _Gesture(4.4, 107, tuple(range(64, 20, -2)), "anti-alias cutoff down"),
     _Gesture(6.4, 102, tuple(range(111, 84, -1)), "time shortened: pitch rises"),
-    _Gesture(7.6, 118, (127, 0), "modulation: vibrato"),
+    _Gesture(7.6, 118, (127, 0), "modulation: fast"),
     _Gesture(8.4, 117, (127, 0), "saved"),
     _Gesture(9.0, 8, (), "program 8: another voicing"),
     _Gesture(10.6, 103, tuple(range(98, 123)), "feedback far up: it runs away"),

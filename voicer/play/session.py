@@ -143,13 +143,13 @@ class Session:
         return f"tapped {time_ms:.0f} ms"
 
     def next_modulation(self) -> str:
-        """Modulation off, chorus, vibrato, off …; the rate moves into the mode's range."""
-        modes = list(RATE_SPAN_HZ)
-        mode = modes[(modes.index(self.voicing.modulation.mode) + 1) % len(modes)]
-        low, high = RATE_SPAN_HZ[mode]
+        """Modulation off, slow, fast, off …; the rate moves into the range's span."""
+        ranges = list(RATE_SPAN_HZ)
+        wanted = ranges[(ranges.index(self.voicing.modulation.range) + 1) % len(ranges)]
+        low, high = RATE_SPAN_HZ[wanted]
         rate_hz = min(max(self.voicing.modulation.rate_hz, low), high)
-        self._take(self._with_modulation(mode, rate_hz))
-        return f"modulation {mode}"
+        self._take(self._with_modulation(wanted, rate_hz))
+        return f"modulation {wanted}"
 
     def next_parts(self) -> str:
         """Exact values, bought parts, the next unit of their spread, exact values again …, with no gap between."""
@@ -160,8 +160,8 @@ class Session:
         self._send()
         return f"hearing {parts.says}"
 
-    def _with_modulation(self, mode: str, rate_hz: float) -> Voicing:
-        return self.voicing.changed({"modulation.mode": mode, "modulation.rate_hz": rate_hz})
+    def _with_modulation(self, wanted: str, rate_hz: float) -> Voicing:
+        return self.voicing.changed({"modulation.range": wanted, "modulation.rate_hz": rate_hz})
 
     def _press(self, event: Press) -> str:
         if event.action == "tap-tempo":
@@ -172,7 +172,7 @@ class Session:
             "next-voicing": lambda: self.step(1),
             "previous-voicing": lambda: self.step(-1),
             "save": self.save,
-            "modulation-mode": self.next_modulation,
+            "modulation-range": self.next_modulation,
             "parts": self.next_parts,
         }
         return actions[event.action]()

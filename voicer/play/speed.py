@@ -73,7 +73,7 @@ def _voicing_at(clock_khz: float) -> Voicing:
         line=Line(stages=4096),
         delay=Delay(time_ms=time_ms + 0.3, shortest_ms=time_ms + 0.2, longest_ms=400),
         repeats=Repeats(feedback=0.6),
-        modulation=Modulation(mode="chorus", rate_hz=0.6, depth_percent=0.2),
+        modulation=Modulation(range="slow", rate_hz=0.6, depth_percent=0.2),
     )
 
 

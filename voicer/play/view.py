@@ -84,10 +84,10 @@ class View:
 
     def _modulation(self) -> str:
         modulation = self.session.voicing.modulation
-        if modulation.mode == "off":
+        if modulation.range == "off":
             return "off"
         depth = f"±{modulation.depth_percent:.2f} % of the clock"
-        return f"{modulation.mode} {modulation.rate_hz:.2f} Hz, {depth}, {modulation.shape}"
+        return f"{modulation.range} {modulation.rate_hz:.2f} Hz, {depth}, {modulation.shape}"
 
     def _engine(self) -> str:
         report, times = self.player.report(), self.player.block_times_us()

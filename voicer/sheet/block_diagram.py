@@ -111,11 +111,11 @@ def _control(pen: Pen, board: Board, lines: list[float]) -> None:
 
 def _told_of_the_clock(board: Board) -> tuple[str, str, str]:
     """Words in the boxes of LFO, depth and clock."""
-    blocks, mode = board.blocks, board.lfo_range
-    low, high = blocks["lfo"].span_hz(mode)
+    blocks, lfo_range = board.blocks, board.lfo_range
+    low, high = blocks["lfo"].span_hz(lfo_range)
     deepest = board.deviation(1.0)
     return (
-        f"LFO, {'slow' if mode == 'chorus' else 'fast'} range\n{low:.2g} to {high:.3g} Hz",
+        f"LFO, {lfo_range} range\n{low:.2g} to {high:.3g} Hz",
         f"depth\n0 to {deepest * 100:.3g} %",
         f"clock\n{_hertz(float(board.clock_hz(1.0)))} to\n{_hertz(float(board.clock_hz(0.0)))}",
     )

@@ -98,9 +98,9 @@ class BuildSheet:
         off = sum(not row.ok for row in self.figures)
         if off:
             found.append(f"{off} of {len(self.figures)} figures are off by more than what is let pass")
-        if modulation.mode != "off" and modulation.shape == "sine":
+        if modulation.range != "off" and modulation.shape == "sine":
             found.append("the LFO of this board makes a triangle; for a sine a shaper has to follow it")
-        if modulation.mode == "off":
+        if modulation.range == "off":
             found.append("modulation is off in this voicing: the LFO and depth blocks may be left out")
         found.append("the board inverts, dry sound and echo alike")
         return found

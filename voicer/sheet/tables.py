@@ -47,11 +47,11 @@ def part_tables(sheet: BuildSheet) -> list[Table]:
 def control_table(sheet: BuildSheet) -> Table:
     """Where the knobs stand for the voicing."""
     controls, asked = sheet.board.controls, sheet.voicing
-    modulation, off = asked.modulation, asked.modulation.mode == "off"
+    modulation, off = asked.modulation, asked.modulation.range == "off"
     stands_for = {
         "time": f"{asked.delay.time_ms:g} ms",
         "repeats": f"feedback {asked.repeats.feedback:g}",
-        "rate": "off" if off else f"{modulation.rate_hz:g} Hz, {modulation.mode}",
+        "rate": "off" if off else f"{modulation.rate_hz:g} Hz, {modulation.range}",
         "depth": "off" if off else f"{modulation.depth_percent:g} %",
         "blend": f"{asked.output.blend:g}",
         "level": f"{asked.output.level_db:g} dB",

@@ -27,7 +27,7 @@ from voicer.errors import CircuitError
 from voicer.voicing import CLOCK_HIGHEST_HZ, CLOCK_LOWEST_HZ, RATE_SPAN_HZ
 
 EXACT = 1e-9
-MODES: tuple[Any, ...] = ("chorus", "vibrato")
+RANGES: tuple[Any, ...] = ("slow", "fast")
 PAIRS: tuple[tuple[Any, Any], ...] = (("E24", "E12"), ("E96", "E12"), ("E12", "E12"))
 SERIES = pytest.mark.parametrize(("resistors", "capacitors"), PAIRS)
 
@@ -128,7 +128,7 @@ def test_each_control_is_found_again(position: float) -> None:
     weights = stage.phase_weights(position)
     found = [
         clock.position_for(clock.clock_hz(position)),
-        *(lfo.position_for(mode, lfo.rate_hz(mode, position)) for mode in MODES),
+        *(lfo.position_for(mode, lfo.rate_hz(mode, position)) for mode in RANGES),
         depth.position_for(depth.deviation(position)),
         repeats.position_for(repeats.return_gain(position)),
         mixer.position_for(mixer.level_gain(position)),
@@ -143,7 +143,7 @@ def test_a_control_goes_no_farther_than_its_ends() -> None:
     """Beyond the span a position is the nearer end."""
     clock, lfo = BLOCKS["clock"], BLOCKS["lfo"]
     assert [float(clock.position_for(hz)) for hz in (1e3, 1e6)] == [1.0, 0.0]
-    assert [float(lfo.position_for("vibrato", hz)) for hz in (0.1, 100)] == [0.0, 1.0]
+    assert [float(lfo.position_for("fast", hz)) for hz in (0.1, 100)] == [0.0, 1.0]
 
 
 def test_the_time_in_the_line_is_linear_in_the_time_control() -> None:
@@ -152,8 +152,8 @@ def test_the_time_in_the_line_is_linear_in_the_time_control() -> None:
     assert wrong(1 / clock.clock_hz(0.5), (1 / clock.fastest_hz + 1 / clock.slowest_hz) / 2) < EXACT
 
 
-@pytest.mark.parametrize("mode", MODES)
-def test_the_lfo_spans_the_rates_of_both_modes(mode: Any) -> None:
+@pytest.mark.parametrize("mode", RANGES)
+def test_the_lfo_spans_the_rates_of_both_ranges(mode: Any) -> None:
     """Both ends of both ranges as the vocabulary has them, with one pot, and the peak as asked."""
     lfo, (slowest_hz, fastest_hz) = design_lfo(), RATE_SPAN_HZ[mode]
     assert wrong(lfo.rate_hz(mode, 0.0), slowest_hz) < EXACT
@@ -256,7 +256,7 @@ def test_both_ends_of_a_snapped_clock_are_near(resistors: Any, capacitors: Any) 
 def test_the_ends_of_the_snapped_lfo_are_near(resistors: Any, capacitors: Any) -> None:
     """All four within 5 %."""
     lfo = design_lfo().snapped(resistors, capacitors)
-    for mode in MODES:
+    for mode in RANGES:
         for made, asked in zip(lfo.span_hz(mode), RATE_SPAN_HZ[mode], strict=True):
             assert wrong(made, asked) < 0.05
 
@@ -312,7 +312,7 @@ def test_a_spread_of_parts_is_one_call(name: str) -> None:
     makes: dict[str, Any] = {
         "input": lambda b: b.corner_hz, "low_cut": lambda b: b.cutoff_hz, "output": lambda b: b.cutoff_hz,
         "cells": lambda b: b.mistracking, "line": lambda b: b.bias_v(0.4) * b.corner_hz(), "line_level": lambda b: b.level_gain(0.2),
-        "clock": lambda b: b.position_for(b.clock_hz(0.3)) + b.span, "lfo": lambda b: b.rate_hz("vibrato", 0.2),
+        "clock": lambda b: b.position_for(b.clock_hz(0.3)) + b.span, "lfo": lambda b: b.rate_hz("fast", 0.2),
         "depth": lambda b: b.deviation(0.5), "sum": lambda b: b.return_gain(0.6),
         "mixer": lambda b: b.wet_gain(0.4, 0.5), "supply": lambda b: b.headroom_v + b.bias_corner_hz,
     }  # fmt: skip
@@ -354,10 +354,10 @@ REFUSED: list[tuple[Any, str]] = [
     (lambda: design_gain_cells(0.2), "the compander's time constant must be in 1..100 ms (got 200); lengthen it if low notes distort, shorten it if the noise breathes"),
     (lambda: design_clock(6e4, 6e3), "the slowest clock must be above 0 and below the fastest (got 6e+04 and 6000 Hz); widen the span of the time control"),
     (lambda: design_clock(19e4, 2e5), "the fastest clock of 200 kHz must be 1.376 to 1001 times the slowest (got 1.053 times); widen or narrow the span of the time control, or take fewer stages"),
-    (lambda: design_lfo((0.01, 3.0)), "fastest over slowest chorus rate must be in 1.5..200 (got 300); narrow or widen the span"),
-    (lambda: design_lfo((1.0, 3.0)), "the vibrato's rates must span less than the chorus's (got 6 and 3 to one); raise the slowest vibrato rate"),
+    (lambda: design_lfo((0.01, 3.0)), "fastest over slowest rate of the slow range must be in 1.5..200 (got 300); narrow or widen the span"),
+    (lambda: design_lfo((1.0, 3.0)), "the fast range must span a smaller ratio than the slow one (got 6 and 3 to one); raise the slowest rate of the fast range"),
     (lambda: design_lfo(peak_v=5), "the peak of the LFO must be in 0.2..3.6 V (got 5); use 2 V"),
-    (lambda: design_lfo().rate_hz("off", 0.5), "the LFO's range must be chorus or vibrato (got 'off'); choose one of them"),  # type: ignore[arg-type]
+    (lambda: design_lfo().rate_hz("off", 0.5), "the LFO's range must be slow or fast (got 'off'); choose one of them"),  # type: ignore[arg-type]
     (lambda: design_depth(0.8), "the greatest deviation of the clock must be in 1..50 % (got 80); use 20 %: it serves every voicing"),
     (lambda: design_input_sum(0.01), "the return gain at the edge of self-oscillation must be in 0.05..20 (got 0.01); bring the wet path's own gain, its inverse, nearer to 1"),
     (lambda: design_output_mixer(0, 3), "the highest level must be 6 dB above the lowest or more (got 0 and 3 dB); widen the span of the level control"),

@@ -217,7 +217,7 @@ def test_schema_accepts_what_is_shipped_and_refuses_what_is_wrong(tmp_path: Path
         ({"output": {"blond": 0.5}}, [".output.blond"]),
         ({"line": {"stages": 1000}}, [".line.stages"]),
         ({"compander": {"enabled": 1}}, [".compander.enabled"]),
-        ({"modulation": {"mode": "flutter"}}, [".modulation.mode"]),
+        ({"modulation": {"range": "flutter"}}, [".modulation.range"]),
         ({"filters": {"anti_alias": {"order": 9}}}, [".filters.anti_alias.order"]),
         ({"schema": 1}, [".schema"]),
     ]
@@ -296,7 +296,7 @@ def test_demo_makes_what_it_promises(tmp_path: Path) -> None:
         assert pixels[..., :3].std() > 0.02
     saved = voicer.load(made / "voicings" / "harbour-dusk.toml")
     assert saved != voicer.load("harbour-dusk")
-    assert saved.modulation.mode == "vibrato"
+    assert saved.modulation.range == "fast"
 
 
 @pytest.mark.long

@@ -144,7 +144,7 @@ def rows_between(a: Circuit, b: Circuit) -> dict[str, Any]:
     ({"repeats.feedback": 0.3}, {"decay_db"}),
     ({"repeats.feedback": 1.5}, {"decay_db", "loop_gain"}),
     ({"output.blend": 0.5}, {"echo_to_dry_db"}),
-    ({"modulation.mode": "vibrato", "modulation.rate_hz": 5.0, "modulation.depth_percent": 2.0}, {"wobble_cents"}),
+    ({"modulation.range": "fast", "modulation.rate_hz": 5.0, "modulation.depth_percent": 2.0}, {"wobble_cents"}),
 ])  # fmt: skip
 def test_what_is_changed_is_what_is_marked(changes: dict[str, Any], marked: set[str]) -> None:
     """One changed parameter marks its own figures; what follows from it in the loop may be marked too, no other."""

@@ -55,10 +55,10 @@ def moved(lines: str, value: int, voicing: Voicing = VOICING) -> Any:
         ('parameter = "line.devices"', 64, 5),
         ('parameter = "compander.enabled"', 63, False),
         ('parameter = "compander.enabled"', 64, True),
-        ('parameter = "modulation.mode"', 0, "off"),
-        ('parameter = "modulation.mode"', 42, "off"),
-        ('parameter = "modulation.mode"', 43, "chorus"),
-        ('parameter = "modulation.mode"', 127, "vibrato"),
+        ('parameter = "modulation.range"', 0, "off"),
+        ('parameter = "modulation.range"', 42, "off"),
+        ('parameter = "modulation.range"', 43, "slow"),
+        ('parameter = "modulation.range"', 127, "fast"),
         ('parameter = "line.stages"', 31, 512),
         ('parameter = "line.stages"', 32, 1024),
         ('parameter = "line.stages"', 127, 4096),
@@ -92,11 +92,11 @@ def test_delay_time_follows_the_voicing_at_the_moment_of_the_move() -> None:
 
 
 @pytest.mark.parametrize(
-    ("mode", "low", "high"), [("off", 0.05, 12.0), ("chorus", 0.05, 3.0), ("vibrato", 2.0, 12.0)]
+    ("mode", "low", "high"), [("off", 0.05, 12.0), ("slow", 0.05, 3.0), ("fast", 2.0, 12.0)]
 )
 def test_rate_keeps_to_the_mode(mode: str, low: float, high: float) -> None:
     """The rate's ends are those of the mode that is on, so no move can break the voicing."""
-    voicing = VOICING.changed({"modulation.mode": mode, "modulation.rate_hz": 2.5})
+    voicing = VOICING.changed({"modulation.range": mode, "modulation.rate_hz": 2.5})
     ends = [moved('parameter = "modulation.rate_hz"\ncurve = "log"', value, voicing) for value in (0, 127)]
     assert ends == pytest.approx([low, high])
 
@@ -172,10 +172,10 @@ def test_default_map(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("value", [0, 1, 64, 127])
-@pytest.mark.parametrize("mode", ["off", "chorus", "vibrato"])
+@pytest.mark.parametrize("mode", ["off", "slow", "fast"])
 def test_every_default_move_is_a_value_the_voicing_takes(mode: str, value: int) -> None:
     """No knob position of the shipped map makes a voicing that is refused."""
-    voicing = VOICING.changed({"modulation.mode": mode, "modulation.rate_hz": 2.5})
+    voicing = VOICING.changed({"modulation.range": mode, "modulation.rate_hz": 2.5})
     steer = load_map("default")
     for control in steer.file.control:
         move = steer.route(ControlChange(1, control.controller, value), voicing)

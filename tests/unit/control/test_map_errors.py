@@ -23,7 +23,7 @@ program_change = true
 offset = 0
 """
 
-ACTIONS = "bypass, bypass-tail, tap-tempo, next-voicing, previous-voicing, save, modulation-mode, parts"
+ACTIONS = "bypass, bypass-tail, tap-tempo, next-voicing, previous-voicing, save, modulation-range, parts"
 FEEDBACK = 'parameter = "repeats.feedback"'
 SECOND = '\n[[control]]\ncontroller = {}\nparameter = "output.blend"'
 
@@ -67,7 +67,7 @@ def control(lines: str, parameter: str = "repeats.feedback") -> tuple[str, str]:
             "7: low must be left out for a switch (got 0.1); remove it",
         ),
         (
-            control("high = 2.0", "modulation.mode"),
+            control("high = 2.0", "modulation.range"),
             "7: high must be left out for a choice (got 2); remove it",
         ),
         (

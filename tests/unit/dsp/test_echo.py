@@ -21,7 +21,7 @@ RATE_HZ = 48_000
 IDEAL = Flaws(transfer_loss=0, saturation=0, leakage=0, noise=0, clock_bleed=0)
 LIVELY = Voicing(
     name="Lively", line=Line(stages=1024, devices=2), delay=Delay(time_ms=35, shortest_ms=12, longest_ms=120),
-    repeats=Repeats(feedback=0.8), modulation=Modulation(mode="vibrato", rate_hz=6, depth_percent=1.5),
+    repeats=Repeats(feedback=0.8), modulation=Modulation(range="fast", rate_hz=6, depth_percent=1.5),
 )  # fmt: skip
 
 
@@ -99,7 +99,7 @@ def test_a_bypass_with_tail_lets_the_repeats_ring_out() -> None:
 )
 def test_a_changed_gain_makes_no_click(change: dict[str, float]) -> None:
     """On a low tone no sample-to-sample jump grows beyond the tone's own, and the change is over within 5 ms."""
-    steady = LIVELY.changed({"modulation.mode": "off", "flaws.noise": 0, "flaws.clock_bleed": 0})
+    steady = LIVELY.changed({"modulation.range": "off", "flaws.noise": 0, "flaws.clock_bleed": 0})
     x = 0.3 * np.sin(2 * np.pi * 110 / RATE_HZ * np.arange(40_000))
     y = played(steady, x, [64], others={32_000: numbers(steady.changed(change))})
     jumps = np.abs(np.diff(y))
@@ -136,7 +136,7 @@ def test_a_turned_time_control_bends_the_pitch_evenly() -> None:
     """Steps of a controller 15 ms apart: the clock never stands still between two, and never moves by more than the
     steps call for; a message for another knob does not hold it up.
     """
-    plain = LIVELY.changed({"modulation.mode": "off"})
+    plain = LIVELY.changed({"modulation.range": "off"})
     echo, silence, clocks = Echo(numbers(plain), RATE_HZ), np.zeros(240), []
     for step in range(20):
         moved = plain.changed({"delay.time_ms": 35 + step, "output.level_db": -step / 10})
@@ -230,7 +230,7 @@ def test_wet_response_is_the_circuits(rate_hz: int, allowed_db: float) -> None:
 @pytest.mark.parametrize("rate_hz", [96_000, 192_000])
 def test_the_single_rate_path_agrees_with_the_doubled_one(rate_hz: int) -> None:
     """A short sound, with feedback and chorus: every second or fourth frame is the one of 48 kHz, to -80 dB."""
-    made = PLAIN.changed({"repeats.feedback": 0.6, "modulation.mode": "chorus"})
+    made = PLAIN.changed({"repeats.feedback": 0.6, "modulation.range": "slow"})
     factor = rate_hz // RATE_HZ
 
     def sound(hz: int) -> Any:

@@ -42,6 +42,7 @@ def test_reading_leaves_the_file_alone_and_saving_brings_it_up_to_date(home: Pat
         .replace("schema = 1", f"schema = {SCHEMA}")
         .replace("feedback_percent = 57   # three", "feedback = 0.57   # three")
         .replace("depth_percent = 1.5     #", "depth_percent = 0.75     #")
+        .replace('mode = "chorus"', 'range = "slow"')
     )
     assert own.read_text() == expected
     assert load("ferry-bell") == voicing
@@ -77,3 +78,32 @@ def test_percent_becomes_the_number_a_person_would_write(percent: float, feedbac
     voicing = parse(text, "ferry.toml")
     assert voicing.repeats.feedback == feedback
     assert f"feedback = {feedback} " in to_text(voicing, text)
+
+
+STORM = Path(__file__).parent / "data" / "storm-bell-2.toml"
+"""A file of schema 2 as voicer shipped it: every line with its comment."""
+
+
+def test_a_file_of_schema_2_has_its_range_named_after_the_switch() -> None:
+    """Chorus and vibrato are what one hears; the switch has a slow and a fast range. Only two lines change."""
+    text = STORM.read_text()
+    expected = text.replace("schema = 2", "schema = 3").replace(
+        'mode = "chorus"             # off, chorus, vibrato', 'range = "slow"             # off, slow, fast'
+    )
+    voicing = parse(text, "storm.toml")
+    assert voicing.modulation.range == "slow"
+    assert [old.split() for old in to_text(voicing, text).splitlines()] == [new.split() for new in expected.splitlines()]
+
+
+@pytest.mark.parametrize(("right", "wrong", "message"), [
+    ('mode = "chorus"', 'mode = "slow"', "28: modulation.mode must be one of off, chorus, vibrato (got 'slow')"),
+    ('mode = "chorus"', "mode = []", "28: modulation.mode must be one of off, chorus, vibrato (got [])"),
+    ('mode = "chorus"', 'range = "slow"', "28: unknown key 'modulation.range' in schema 2"),
+])  # fmt: skip
+def test_a_wrong_file_of_schema_2_is_refused_in_its_own_words(right: str, wrong: str, message: str) -> None:
+    """The message speaks of the words that the file's own form knows."""
+    text = STORM.read_text()
+    assert text.count(right) == 1
+    with pytest.raises(FileError) as caught:
+        parse(text.replace(right, wrong), "storm.toml")
+    assert str(caught.value).startswith(f"storm.toml:{message}")

@@ -15,7 +15,7 @@ from voicer.library import parse, to_text
 from voicer.voicing import Voicing
 
 DUSK = """\
-schema = 2
+schema = 3
 name = "Harbour Dusk"
 notes = "Slow."
 
@@ -41,7 +41,7 @@ cutoff_hz = 2900.0
 enabled = true
 
 [modulation]
-mode = "chorus"
+range = "slow"
 rate_hz = 0.6
 """
 
@@ -79,8 +79,8 @@ WRONG = [
      "23: compander must be a table (got [{'enabled': True}]); write it as [compander]"),
     # enumerations
     ("stages = 4096 ", "stages = 3000 ", "6: line.stages must be one of 512, 1024, 2048, 4096 (got 3000)"),
-    ('mode = "chorus"', 'mode = "korus"',
-     "27: modulation.mode must be one of off, chorus, vibrato (got 'korus'); did you mean 'chorus'?"),
+    ('range = "slow"', 'range = "korus"',
+     "27: modulation.range must be one of off, slow, fast (got 'korus')"),
     ('{ shape = "butterworth"', '{ shape = "eliptic"',
      "16: filters.anti_alias.shape must be one of butterworth, bessel, chebyshev-0.5db, chebyshev-1db "
      "(got 'eliptic')"),
@@ -111,14 +111,14 @@ WRONG = [
      "at column 16"),
     ('"Slow."', '"Slow.', f"3: {SYNTAX} (got 'notes = \"Slow.'); illegal character '\\n' at column 15"),
     # schema
-    ("schema = 2\n", "", "1: schema must be present (it is missing); add a line 'schema = 2' at the top"),
-    ("schema = 2", "schema = 3",
-     "1: schema must be at most 2 (got 3); the file is of a newer voicer: update this one"),
-    ("schema = 2", 'schema = "2"',
-     "1: schema must be a whole number in 1..2 (got '2'); write schema = 2"),
-    ("schema = 2", "schema = true",
-     "1: schema must be a whole number in 1..2 (got True); write schema = 2"),
-    ("schema = 2", "schema = 0", "1: schema must be a whole number in 1..2 (got 0); write schema = 2"),
+    ("schema = 3\n", "", "1: schema must be present (it is missing); add a line 'schema = 3' at the top"),
+    ("schema = 3", "schema = 4",
+     "1: schema must be at most 3 (got 4); the file is of a newer voicer: update this one"),
+    ("schema = 3", 'schema = "2"',
+     "1: schema must be a whole number in 1..3 (got '2'); write schema = 3"),
+    ("schema = 3", "schema = true",
+     "1: schema must be a whole number in 1..3 (got True); write schema = 3"),
+    ("schema = 3", "schema = 0", "1: schema must be a whole number in 1..3 (got 0); write schema = 3"),
     # cross-checks
     ("time_ms = 380.0", "time_ms = 600.0",
      "10: delay.time_ms must be within shortest_ms..longest_ms = 25..550 ms (got 600); "
@@ -135,11 +135,11 @@ WRONG = [
      "12: delay.longest_ms must be at most 169.8 ms for 1 x 512 stages (got 550, a clock of 0.4631 kHz); "
      "shorten it or take more stages"),
     ("rate_hz = 0.6", "rate_hz = 8",
-     "28: modulation.rate_hz must be in 0.05..3 Hz for mode 'chorus' (got 8); change the rate or the mode"),
+     "28: modulation.rate_hz must be in 0.05..3 Hz for range 'slow' (got 8); change the rate or the range"),
     ("rate_hz = 0.6\n", "",
      None),
-    ('mode = "chorus"\nrate_hz = 0.6', 'mode = "vibrato"',
-     "26: modulation.rate_hz must be in 2..12 Hz for mode 'vibrato' (got 0.6); change the rate or the mode"),
+    ('range = "slow"\nrate_hz = 0.6', 'range = "fast"',
+     "26: modulation.rate_hz must be in 2..12 Hz for range 'fast' (got 0.6); change the rate or the range"),
 ]  # fmt: skip
 
 
@@ -160,7 +160,7 @@ def test_an_empty_file_is_refused() -> None:
     """Nothing is no voicing."""
     with pytest.raises(FileError) as caught:
         parse("", "empty.toml")
-    expected = "empty.toml:1: schema must be present (it is missing); add a line 'schema = 2' at the top"
+    expected = "empty.toml:1: schema must be present (it is missing); add a line 'schema = 3' at the top"
     assert str(caught.value) == expected
 
 
@@ -184,13 +184,13 @@ def test_every_voicing_written_over_another_comes_back_exactly(old: Voicing, new
 
 
 SPARSE = [
-    'schema = 2\nname = "a"\n',
-    'schema = 2\nname = "a"  # the name\n[delay]\n# only this\n',
-    'schema = 2\nname = "a"\ndelay.time_ms = 200  # dotted\nline.devices = 1\n',
-    'name = "a"\nschema = 2\ndelay = { time_ms = 200 }  # inline\nfilters = {}\n',
-    'schema = 2\nname = "a"\n[filters]\nanti_alias.order = 4 # dotted\n[filters.reconstruction]\norder = 3\n',
-    'schema = 2\r\nname = "a"\r\n\r\n[line] # board\r\ndevices = 1\r\n\r\n\r\n[output]\r\nblend = 0.5\r\n',
-    "schema = 2\nname = '''\na'''\nnotes = \"\"\"\none\ntwo\"\"\"\n[filters.anti_alias]\n[filters.reconstruction]\n",
+    'schema = 3\nname = "a"\n',
+    'schema = 3\nname = "a"  # the name\n[delay]\n# only this\n',
+    'schema = 3\nname = "a"\ndelay.time_ms = 200  # dotted\nline.devices = 1\n',
+    'name = "a"\nschema = 3\ndelay = { time_ms = 200 }  # inline\nfilters = {}\n',
+    'schema = 3\nname = "a"\n[filters]\nanti_alias.order = 4 # dotted\n[filters.reconstruction]\norder = 3\n',
+    'schema = 3\r\nname = "a"\r\n\r\n[line] # board\r\ndevices = 1\r\n\r\n\r\n[output]\r\nblend = 0.5\r\n',
+    "schema = 3\nname = '''\na'''\nnotes = \"\"\"\none\ntwo\"\"\"\n[filters.anti_alias]\n[filters.reconstruction]\n",
     'schema = 1\nname = "a"\n[repeats]\n"feedback_percent" = 50 # old\n[modulation]\ndepth_percent = 1\n',
     'schema = 1\nname = "a"\nrepeats.feedback_percent = 50 # old\nmodulation = { depth_percent = 1 }\n',
 ]

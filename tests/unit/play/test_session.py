@@ -83,19 +83,19 @@ def test_tap_tempo_keeps_to_the_span(session: Session) -> None:
 
 
 def test_modulation_goes_round_and_its_rate_fits(session: Session) -> None:
-    """Chorus, vibrato, off and round again; the rate is moved into each mode's range."""
+    """Slow, fast, off and round again; the rate is moved into each range's span."""
     seen = []
     for _ in range(3):
-        told = lines(session, Press("modulation-mode"))
+        told = lines(session, Press("modulation-range"))
         seen.append((told[0], session.voicing.modulation.rate_hz))
-    assert seen == [("modulation vibrato", 2.0), ("modulation off", 2.0), ("modulation chorus", 2.0)]
+    assert seen == [("modulation fast", 2.0), ("modulation off", 2.0), ("modulation slow", 2.0)]
 
 
-def test_a_vibrato_too_fast_for_chorus_slows_down(session: Session) -> None:
-    """8 Hz is a vibrato's; going round to chorus it becomes the fastest chorus, 3 Hz, and stays it."""
-    session.set({"modulation.mode": "vibrato", "modulation.rate_hz": 8.0})
-    assert lines(session, Press("modulation-mode"), Press("modulation-mode")) == ["modulation off", "modulation chorus"]
-    assert (session.voicing.modulation.mode, session.voicing.modulation.rate_hz) == ("chorus", 3.0)
+def test_a_rate_of_the_fast_range_slows_down_in_the_slow_one(session: Session) -> None:
+    """8 Hz is of the fast range; going round to the slow one it becomes its fastest, 3 Hz, and stays it."""
+    session.set({"modulation.range": "fast", "modulation.rate_hz": 8.0})
+    assert lines(session, Press("modulation-range"), Press("modulation-range")) == ["modulation off", "modulation slow"]
+    assert (session.voicing.modulation.range, session.voicing.modulation.rate_hz) == ("slow", 3.0)
 
 
 def test_next_after_a_file_is_the_first_of_the_library(tmp_path: Path) -> None:
@@ -162,7 +162,7 @@ def test_repeats_after_bypass(action: str, rings: bool) -> None:
     """A burst is in the line when the echo is bypassed: its repeats ring out with the tail and are cut without it;
     what is played afterwards passes dry and gives no new repeat.
     """
-    quiet = {"flaws.noise": 0, "flaws.clock_bleed": 0, "repeats.feedback": 0.6, "modulation.mode": "off"}
+    quiet = {"flaws.noise": 0, "flaws.clock_bleed": 0, "repeats.feedback": 0.6, "modulation.range": "off"}
     session = Session("quay-slap", voicer.load("quay-slap").changed(quiet))
     engine = SteppedEngine(DEFAULT_RACK, 48_000, 64)
     engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
@@ -232,7 +232,7 @@ def test_switching_parts_leaves_no_gap() -> None:
     """Played through the stepped engine with a steady tone: no stretch of 5 ms loses a third of its level, and no step
     between two samples is larger than the tone itself makes.
     """
-    session = Session("gull-vibrato", voicer.load("gull-vibrato").changed({"modulation.mode": "off"}))
+    session = Session("gull-vibrato", voicer.load("gull-vibrato").changed({"modulation.range": "off"}))
     engine = SteppedEngine(DEFAULT_RACK, 48_000, 64)
     engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
     session.play_through(engine)

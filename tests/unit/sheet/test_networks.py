@@ -166,10 +166,10 @@ def test_the_clocks_current_flows_through_stop_and_pot(made: Board, position: fl
     assert {ground for _, ground in nodes} <= network.grounds()
 
 
-@pytest.mark.parametrize(("mode", "position"), [("chorus", 0.0), ("chorus", 1.0), ("vibrato", 0.0), ("vibrato", 0.6)])
-def test_the_lfo_runs_at_its_rate(made: Board, mode: Any, position: float) -> None:
+@pytest.mark.parametrize(("lfo_range", "position"), [("slow", 0.0), ("slow", 1.0), ("fast", 0.0), ("fast", 0.6)])
+def test_the_lfo_runs_at_its_rate(made: Board, lfo_range: Any, position: float) -> None:
     """Slope of the integrator for the divided square wave, and thresholds of the trigger, make rate and peak."""
-    network, block = read(made, "lfo", fast=mode == "vibrato"), made.blocks["lfo"]
+    network, block = read(made, "lfo", fast=lfo_range == "fast"), made.blocks["lfo"]
     pot, into = ref(made, "lfo", "rate_pot_ohm"), ref(made, "lfo", "schmitt_in_ohm")
     feedback = ref(made, "lfo", "schmitt_feedback_ohm")
     square, (triangle, trigger) = network.of(pot)[0], network.of(into)
@@ -179,7 +179,7 @@ def test_the_lfo_runs_at_its_rate(made: Board, mode: Any, position: float) -> No
     slope_per_v = abs(gain) * 2 * np.pi * f_hz
     volts = [network.solve({square: s, triangle: t})[trigger].real for s, t in ((1.0, 0.0), (0.0, 1.0))]
     peak_per_v = volts[0] / volts[1]  # the trigger turns where both together make nothing
-    assert slope_per_v / (4 * peak_per_v) == pytest.approx(block.rate_hz(mode, position), **CLOSE)
+    assert slope_per_v / (4 * peak_per_v) == pytest.approx(block.rate_hz(lfo_range, position), **CLOSE)
     assert np.angle(gain) == pytest.approx(np.pi / 2, abs=1e-2)  # it inverts, so the ring oscillates
     minus, plus, _ = next(a for a in network.amplifiers() if a[2] == square)
     assert plus == trigger

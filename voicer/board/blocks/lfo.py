@@ -1,7 +1,7 @@
 """The slow oscillator: an integrator and a Schmitt trigger with a rate pot.
 
 The trigger's square wave goes through the rate pot (a divider with a stop at its low end, a follower behind its
-wiper) to the integrator, whose triangle throws the trigger over. The mode switch selects the integrator's
+wiper) to the integrator, whose triangle throws the trigger over. The range switch selects the integrator's
 capacitor and adds a second stop in the fast range: one pot serves both.
 
 | symbol | name                  | unit | meaning                                                         |
@@ -9,7 +9,7 @@ capacitor and adds a second stop in the fast range: one pot serves both.
 | R1     | schmitt_in_ohm        | ohm  | triangle to the trigger                                         |
 | R2     | schmitt_feedback_ohm  | ohm  | the trigger's own output to its input; R1 < R2                  |
 | R      | integrator_ohm        | ohm  | into the integrator                                             |
-| C      | ..._farad             | F    | of the range the mode switch has chosen                         |
+| C      | ..._farad             | F    | of the range the range switch has chosen                         |
 | a      | share                 | 1    | of the divider: ``(S + p P) / (S + P)``, S the stops, P the pot |
 | p      | position              | 1    | of the rate pot: 0 slowest, 1 fastest                           |
 | f      | rate_hz               | Hz   | ``a (R2/R1) / (4 R C)``                                         |
@@ -33,7 +33,7 @@ from voicer.board.series import Series
 from voicer.errors import CircuitError
 from voicer.voicing import RATE_SPAN_HZ
 
-LfoMode = Literal["chorus", "vibrato"]
+LfoRange = Literal["slow", "fast"]
 
 SATURATION_V = LINE_V / 2 - AMPLIFIER_SHORT_V
 """Swing of the trigger's output about the bias node: 4 V."""
@@ -63,21 +63,21 @@ class Lfo:
         """Peak of the triangle about the bias node, V."""
         return triangle_peak_v(self.schmitt_in_ohm, self.schmitt_feedback_ohm, SATURATION_V)
 
-    def rate_hz(self, mode: LfoMode, position: Any) -> Any:
+    def rate_hz(self, lfo_range: LfoRange, position: Any) -> Any:
         """Rate at a position of the pot, Hz."""
-        stop_ohm, farad = self._range(mode)
+        stop_ohm, farad = self._range(lfo_range)
         share = (stop_ohm + position * self.rate_pot_ohm) / (stop_ohm + self.rate_pot_ohm)
         return share * triangle_hz(self.schmitt_in_ohm, self.schmitt_feedback_ohm, self.integrator_ohm, farad)
 
-    def position_for(self, mode: LfoMode, rate_hz: Any) -> Any:
+    def position_for(self, lfo_range: LfoRange, rate_hz: Any) -> Any:
         """Position of the rate pot whose rate is nearest to one asked for, 0..1."""
-        stop_ohm, _ = self._range(mode)
-        share = rate_hz / self.rate_hz(mode, 1.0)
+        stop_ohm, _ = self._range(lfo_range)
+        share = rate_hz / self.rate_hz(lfo_range, 1.0)
         return on_the_track((share * (stop_ohm + self.rate_pot_ohm) - stop_ohm) / self.rate_pot_ohm)
 
-    def span_hz(self, mode: LfoMode) -> tuple[Any, Any]:
+    def span_hz(self, lfo_range: LfoRange) -> tuple[Any, Any]:
         """Slowest and fastest rate, Hz."""
-        return self.rate_hz(mode, 0.0), self.rate_hz(mode, 1.0)
+        return self.rate_hz(lfo_range, 0.0), self.rate_hz(lfo_range, 1.0)
 
     def snapped(self, resistors: Series, capacitors: Series) -> Lfo:
         """The oscillator of bought values whose peak and four ends are nearest."""
@@ -89,18 +89,18 @@ class Lfo:
             within(capacitors, self.fast_range_farad, 1.8),
         )
         error = np.maximum(
-            off(triangle_hz(schmitt_in, feedback, ohm, slow), self.rate_hz("chorus", 1.0)),
-            off(triangle_hz(schmitt_in, feedback, ohm, fast), self.rate_hz("vibrato", 1.0)),
+            off(triangle_hz(schmitt_in, feedback, ohm, slow), self.rate_hz("slow", 1.0)),
+            off(triangle_hz(schmitt_in, feedback, ohm, fast), self.rate_hz("fast", 1.0)),
         )
         best_slow, best_fast, best_ohm = least(error + 1e-3 * off(ohm, self.integrator_ohm), slow, fast, ohm)
         return Lfo(best_slow, best_fast, best_ohm, stop, fast_stop, pot, schmitt_in, feedback)
 
-    def _range(self, mode: LfoMode) -> tuple[float, float]:
-        if mode == "chorus":
+    def _range(self, lfo_range: LfoRange) -> tuple[float, float]:
+        if lfo_range == "slow":
             return self.stop_ohm, self.integrator_farad
-        if mode == "vibrato":
+        if lfo_range == "fast":
             return self.stop_ohm + self.fast_stop_ohm, self.fast_range_farad
-        raise CircuitError(f"the LFO's range must be chorus or vibrato (got '{mode}')", remedy="choose one of them")
+        raise CircuitError(f"the LFO's range must be slow or fast (got '{lfo_range}')", remedy="choose one of them")
 
     def _bought_trigger(self, resistors: Series) -> tuple[float, ...]:
         into, feedback = combinations(
@@ -137,8 +137,8 @@ def triangle_peak_v(schmitt_in_ohm: Any, schmitt_feedback_ohm: Any, saturation_v
 
 
 def design_lfo(
-    chorus_hz: tuple[float, float] = RATE_SPAN_HZ["chorus"],
-    vibrato_hz: tuple[float, float] = RATE_SPAN_HZ["vibrato"],
+    slow_hz: tuple[float, float] = RATE_SPAN_HZ["slow"],
+    fast_hz: tuple[float, float] = RATE_SPAN_HZ["fast"],
     peak_v: float = PEAK_V,
 ) -> Lfo:
     """The oscillator whose rate pot spans exactly those rates in its two ranges.
@@ -148,20 +148,20 @@ def design_lfo(
     CircuitError
         For rates outside 0.1..50 Hz, a span the stops cannot make, or a peak the integrator cannot hold.
     """
-    for name, (slowest_hz, fastest_hz) in (("chorus", chorus_hz), ("vibrato", vibrato_hz)):
-        require(fastest_hz, 0.1, 50, f"the fastest {name} rate", "Hz", "choose a slower or faster span")
+    for name, (slowest_hz, fastest_hz) in (("slow", slow_hz), ("fast", fast_hz)):
+        require(fastest_hz, 0.1, 50, f"the fastest rate of the {name} range", "Hz", "choose a slower or faster span")
         times = fastest_hz / slowest_hz if slowest_hz > 0 else np.inf
-        require(times, 1.5, 200, f"fastest over slowest {name} rate", "", "narrow or widen the span")
+        require(times, 1.5, 200, f"fastest over slowest rate of the {name} range", "", "narrow or widen the span")
     require(peak_v, 0.2, 0.9 * SATURATION_V, "the peak of the LFO", "V", "use 2 V")
-    slow_stop, fast_stop = (RATE_POT_OHM / (high / low - 1) for low, high in (chorus_hz, vibrato_hz))
+    slow_stop, fast_stop = (RATE_POT_OHM / (high / low - 1) for low, high in (slow_hz, fast_hz))
     if fast_stop <= slow_stop:
         raise CircuitError(
-            f"the vibrato's rates must span less than the chorus's "
-            f"(got {vibrato_hz[1] / vibrato_hz[0]:.3g} and {chorus_hz[1] / chorus_hz[0]:.3g} to one)",
-            remedy="raise the slowest vibrato rate",
+            f"the fast range must span a smaller ratio than the slow one "
+            f"(got {fast_hz[1] / fast_hz[0]:.3g} and {slow_hz[1] / slow_hz[0]:.3g} to one)",
+            remedy="raise the slowest rate of the fast range",
         )
     ratio = SATURATION_V / peak_v
-    slow_farad, fast_farad = (ratio / (4 * INTEGRATOR_OHM * high) for _, high in (chorus_hz, vibrato_hz))
+    slow_farad, fast_farad = (ratio / (4 * INTEGRATOR_OHM * high) for _, high in (slow_hz, fast_hz))
     return Lfo(
         slow_farad, fast_farad, INTEGRATOR_OHM, slow_stop, fast_stop - slow_stop, RATE_POT_OHM,
         SCHMITT_IN_OHM, SCHMITT_IN_OHM * ratio,

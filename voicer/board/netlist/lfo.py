@@ -30,7 +30,7 @@ def lfo_netlist(board: Board) -> str:
     sheet, lfo = Sheet(board), board.blocks["lfo"]
     rate_hz = float(lfo.rate_hz(board.lfo_range, board.controls.rate))
     bias_v = float(board.blocks["supply"].bias_v)
-    sheet.note(f"Range of the mode switch: {'slow' if board.lfo_range == 'chorus' else 'fast'}.")
+    sheet.note(f"Range of the range switch: {board.lfo_range}.")
     sheet.add(f"VBIAS bias 0 {number(bias_v)}")
     _trigger(sheet, SLEW_SHARE / rate_hz)
     _rate(sheet)
@@ -53,8 +53,8 @@ def _trigger(sheet: Sheet, slew_s: float) -> None:
 
 
 def _rate(sheet: Sheet) -> None:
-    shorted = sheet.board.lfo_range == "chorus"
-    sheet.note("rate pot with its stops and follower; RMODE is the mode switch across the second stop")
+    shorted = sheet.board.lfo_range == "slow"
+    sheet.note("rate pot with its stops and follower; RMODE is the range switch across the second stop")
     sheet.pot("lfo", "rate_pot_ohm", ("square", "rate_wiper", "rate_low"), sheet.board.controls.rate)
     sheet.part("lfo", "stop_ohm", "rate_low", "rate_stop")
     sheet.part("lfo", "fast_stop_ohm", "rate_stop", "bias")
@@ -63,8 +63,8 @@ def _rate(sheet: Sheet) -> None:
 
 
 def _integrator(sheet: Sheet) -> None:
-    slow = sheet.board.lfo_range == "chorus"
-    sheet.note("integrator: RSLOW and RFAST are the mode switch behind its two capacitors")
+    slow = sheet.board.lfo_range == "slow"
+    sheet.note("integrator: RSLOW and RFAST are the range switch behind its two capacitors")
     sheet.part("lfo", "integrator_ohm", "rate", "integrator_minus")
     for name, switch, closed in (("integrator_farad", "slow", slow), ("fast_range_farad", "fast", not slow)):
         sheet.part("lfo", name, "integrator_minus", f"{switch}_end", 0.0)
