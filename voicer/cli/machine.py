@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
+
+import typer
 
 from voicer.cli.common import AsJson, app, print_json, progress_bar
 
@@ -28,11 +30,24 @@ def devices(as_json: AsJson = False) -> None:
 
 
 @app.command("speed")
-def speed_command(as_json: AsJson = False) -> None:
-    """Measure how fast the echo runs here, as multiples of real time.
+def speed_command(
+    live: Annotated[
+        float | None, typer.Option("--live", metavar="MINUTES", min=0.1, help="Measure live timing instead.")
+    ] = None,
+    frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for --live.")] = 32,
+    messages: Annotated[float, typer.Option(min=0, max=2000, help="Control changes per second for --live.")] = 200,
+    as_json: AsJson = False,
+) -> None:
+    """Measure how fast the echo runs here, as multiples of real time, or how steadily it plays live.
 
-    Example: voicer speed --json
+    With --live a private JACK server plays for some minutes beside a busy process; late blocks are reported next to
+    those of a bare wake-up loop at the same priority.
+
+    Example: voicer speed --live 30 --frames 32
     """
+    if live is not None:
+        _tell_steadiness(live, frames, messages, as_json)
+        return
     from voicer.play.speed import speed
 
     with progress_bar() as bar:
@@ -43,6 +58,23 @@ def speed_command(as_json: AsJson = False) -> None:
         return
     for name, value in figures.items():
         print(f"{name}: {value:.3g}")
+
+
+def _tell_steadiness(minutes: float, frames: int, messages_per_s: float, as_json: bool) -> None:
+    from voicer.play.steadiness import measure_steadiness
+
+    with progress_bar() as bar:
+        task = bar.add_task("playing", total=1.0)
+        figures = measure_steadiness(minutes, frames, messages_per_s, lambda share: bar.update(task, completed=share))
+    if as_json:
+        print_json(figures)
+        return
+    played, woken = figures["voicer"], figures["wake_loop"]
+    print(f"voicer: {played['late_blocks']} of {played['blocks']} blocks late ({figures['late_share']:.4%}), "
+          f"{played['gaps']} gaps, {played['xruns']} xruns, p99 {figures['block_time_p99_share']:.1%} of a block")
+    print(f"bare wake-up loop: {woken['late']} of {woken['wakes']} wakes late ({figures['wake_late_share']:.4%}), "
+          f"p99 {woken['late_p99_us']:.0f} µs, longest {woken['late_max_us']:.0f} µs")
+    print(f"priorities: voicer {played['realtime_priority']}, loop {woken['priority']}")
 
 
 def _devices() -> dict[str, Any]:
