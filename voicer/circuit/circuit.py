@@ -193,18 +193,34 @@ class Circuit:
 
         What comes back from above half the clock, where the filters let it, folds onto the same pitch: counted in.
         """
+        return self._round_gain(f_hz, clock_hz, self.compander.enabled)
+
+    def _round_gain(
+        self, f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64], companding: bool
+    ) -> NDArray[np.float64]:
         around = high_pass_gain(self.output_coupling_hz, f_hz) * gain(self.anti_alias, f_hz)
         inside = around * gain(self.reconstruction, f_hz) * self.line.gain(f_hz, clock_hz)
         inside = inside * image_factor(self._low_passes, self.filter_response, f_hz, clock_hz)
-        return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, self.compander.enabled)
+        return settled_gain(high_pass_gain(self.low_cut_hz, f_hz), inside, companding)
 
     def _low_passes(self, f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
         return gain(self.anti_alias, f_hz) * gain(self.reconstruction, f_hz)
 
     def loop_gain(self, clock_hz: float) -> float:
         """Loop gain at its loudest frequency below half that clock; 1 is the edge of self-oscillation."""
+        return self._loop_gain(clock_hz, self.compander.enabled)
+
+    def loop_gain_in_silence(self, clock_hz: float) -> float:
+        """The same for sounds below the compander's floor, where both gain cells stand still.
+
+        The expander no longer doubles what is lost between it and the compressor: a loop that dies away while it is
+        loud may go on singing softly.
+        """
+        return self._loop_gain(clock_hz, False)
+
+    def _loop_gain(self, clock_hz: float, companding: bool) -> float:
         f_hz = edge_frequencies()
-        once = self.round_gain(f_hz, np.array(clock_hz))
+        once = self._round_gain(f_hz, np.array(clock_hz), companding)
         return self.mixer.feedback_gain * float(highest(once[None, f_hz < clock_hz / 2])[0])
 
 

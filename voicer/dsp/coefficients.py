@@ -39,9 +39,11 @@ Bypass = Literal["off", "cut", "tail"]
 
 LAYOUT = np.dtype(
     [
-        # discrete: a change needs the line to be refilled
+        # discrete: after a change the echo fades out, its line is emptied, and it fades in again
         ("periods", "f8"),  # P, clock periods from input to output
         ("devices", "f8"),
+        ("generation", "f8"),  # counted up to empty the line although nothing else changes
+        ("muted", "f8"),  # 1: silence; the line is emptied as it becomes 1
         # volts and gains
         ("volts_per_unit", "f8"),  # volts at a sample value of 1
         ("send", "f8"),  # input into the echo: 0 while bypassed
@@ -89,9 +91,21 @@ COUNT = LAYOUT.itemsize // 8
 
 _TAIL = 1e-9  # weight that may be dropped from the end of a transfer row
 
+RING_OUT_S = 8.0
+"""A bypassed echo loses 60 dB in this time at most. Chosen."""
+
+BYPASSED_LOOP_GAIN = 0.97
+"""Highest loop gain of a bypassed echo, however short its delay. Chosen."""
+
 
 def echo_coefficients(
-    circuit: Circuit, sample_rate_hz: float, *, bypass: Bypass = "off", volts_per_unit: float = 1.0
+    circuit: Circuit,
+    sample_rate_hz: float,
+    *,
+    bypass: Bypass = "off",
+    volts_per_unit: float = 1.0,
+    muted: bool = False,
+    generation: int = 0,
 ) -> NDArray[np.float64]:
     """Numbers for `echo.Echo` from a circuit.
 
@@ -100,8 +114,14 @@ def echo_coefficients(
     circuit : Circuit
     sample_rate_hz : float, 44100..192000
     bypass : {"off", "cut", "tail"}
+        While bypassed the feedback is held to `bypassed_feedback`, so that even a runaway rings out.
     volts_per_unit : float
         Volts at a sample value of 1.0 (the input calibration).
+    muted : bool
+        Silence within 4 ms at 48 kHz, the dry signal included; the line is emptied.
+    generation : int
+        Any other number than before fades the echo out, empties the line and fades in again, 12 ms each way: counted
+        up where what the line holds must not be heard on (a recall out of a runaway).
 
     Returns
     -------
@@ -111,6 +131,9 @@ def echo_coefficients(
     c = flat.view(LAYOUT)[0]
     rate_hz = sample_rate_hz * inner_factor(sample_rate_hz)
     _put_gains(c, circuit, bypass, volts_per_unit)
+    c["generation"], c["muted"] = generation, muted
+    if muted:
+        c["send"] = c["dry"] = c["wet"] = c["feedback"] = 0.0
     c["clock"] = circuit.clock_hz / rate_hz
     c["deviation"] = circuit.lfo.deviation
     c["lfo_step"] = circuit.lfo.rate_hz / rate_hz
@@ -123,6 +146,19 @@ def echo_coefficients(
     c["lowest_average"] = circuit.compander.lowest_average
     _put_line(c, circuit, rate_hz)
     return flat
+
+
+def bypassed_feedback(circuit: Circuit) -> float:
+    """Feedback gain of a bypassed echo: the circuit's own, or as much as lets it ring out within `RING_OUT_S`.
+
+    The loop gain counts at its loudest pitch, over the modulation's swing about the present clock, and for loud and
+    soft sounds alike.
+    """
+    swing = circuit.lfo.deviation
+    clocks_hz = [circuit.clock_hz * (1 + part * swing) for part in ((-1, 0, 1) if swing else (0,))]
+    loudest = max(max(circuit.loop_gain(hz), circuit.loop_gain_in_silence(hz)) for hz in clocks_hz)
+    most = min(BYPASSED_LOOP_GAIN, 10 ** (-3 * circuit.time_s / RING_OUT_S))
+    return circuit.mixer.feedback_gain * min(1.0, most / max(loudest, 1e-9))
 
 
 def ceiling_numbers(ceiling_db: float, sample_rate_hz: float) -> NDArray[np.float64]:
@@ -142,7 +178,7 @@ def _put_gains(c: np.void, circuit: Circuit, bypass: Bypass, volts_per_unit: flo
     c["send"] = mixer.entry_gain if on else 0.0
     c["dry"] = mixer.dry_gain * mixer.level_gain if on else 1.0
     c["wet"] = 0.0 if bypass == "cut" else mixer.wet_gain * mixer.level_gain
-    c["feedback"] = mixer.feedback_gain
+    c["feedback"] = mixer.feedback_gain if on else bypassed_feedback(circuit)
     c["rail_v"] = mixer.rail_v
 
 

@@ -26,6 +26,8 @@ Thread: audio. Nothing here allocates; all arrays belong to `Echo`.
 
 from __future__ import annotations
 
+from math import ceil
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -51,6 +53,9 @@ GLIDE_SEGMENTS = 12
 CLOCK_GLIDE_SEGMENTS = 60
 """A new clock is reached in this many segments: 20 ms at 48 kHz. A controller sends a step every 5 to 20 ms; a clock
 that followed each at once would bend the pitch in steps."""
+
+FADE_S = 0.012
+"""Length of each fade around a line that is emptied: after another number of stages, a mute, a new generation."""
 
 _REACH = BRIDGE_TAPS // 2
 _HALF = RATE_TAPS // 2
@@ -78,7 +83,8 @@ _INTS = np.dtype(
         ("event", "i8"),  # next edge of the clock, in half periods of ``phase``
         ("glide", "i8"),  # segments left until the target is reached
         ("clock_glide", "i8"),  # the same for the clock
-        ("refill", "i8"),  # segments left of the fade around a line that changes its length
+        ("fade_length", "i8"),  # segments of a fade
+        ("fade", "i8"),  # segments left of fading out, one of silence, and fading in
         ("noise", "u8"),  # state of the noise source
     ]
 )
@@ -126,33 +132,69 @@ _kernel = njit(cache=True, error_model="numpy", fastmath={"contract"})
 
 
 @_kernel
-def _glide(c, target, flat, flat_target, i, line):
-    """Bring the coefficients one segment nearer to their target; a line of another length starts empty."""
-    periods, devices, taps, clock = c.periods, c.devices, max(c.taps, target.taps), c.clock
-    if i.refill == 0 and (periods != target.periods or devices != target.devices):
-        i.refill = 2 * GLIDE_SEGMENTS
-    if i.refill > 0:
-        i.refill -= 1
-        if i.refill == GLIDE_SEGMENTS:
-            periods, devices = target.periods, target.devices
-            line[:] = 0.0
+def _glide(c, target, flat, flat_target, s, i):
+    """Bring the coefficients one segment nearer to their target; true where the echo must be emptied.
+
+    What cannot glide waits for the bottom of a fade: until then only the output gains move, the echo's downwards.
+    """
+    keeps = c.periods == target.periods and c.devices == target.devices and c.generation == target.generation
+    if i.fade == 0 and not (keeps and target.muted <= c.muted):
+        i.fade = 2 * i.fade_length + 1
+    if i.fade > 0:
+        i.fade -= 1
+    share = 1.0 / max(i.glide, 1)
+    dry = c.dry + (target.dry - c.dry) * share
+    if i.fade > i.fade_length:
+        c.dry = dry
+        c.wet += (min(target.wet, c.wet) - c.wet) * share
+        i.glide = max(i.glide - 1, 0)
+        return False
+    if i.fade == i.fade_length:
+        flat[:] = flat_target
+        c.dry, s.base = dry, c.clock
+        i.glide, i.clock_glide = max(i.glide - 1, 0), 0
+        return True
+    periods, devices, generation = c.periods, c.devices, c.generation
+    taps, clock, muted = max(c.taps, target.taps), c.clock, min(c.muted, target.muted)
     if i.glide > 0:
-        share = 1.0 / i.glide
         for j in range(flat.size):
             flat[j] += (flat_target[j] - flat[j]) * share
         i.glide -= 1
     if i.clock_glide > 0:
         clock += (target.clock - clock) / i.clock_glide
         i.clock_glide -= 1
-    c.periods, c.devices, c.clock = periods, devices, clock
+    c.periods, c.devices, c.generation, c.muted, c.clock = periods, devices, generation, muted, clock
     c.taps = taps if i.glide > 0 else target.taps
+    return False
+
+
+@_kernel
+def _empty(c, s, line, wet, odd, steps, stairs, compressed, ready, reconstruction, anti_alias):
+    """Take every sound out of the echo; clock, LFO and noise run on."""
+    line[:] = 0.0
+    wet[:] = 0.0
+    odd[:] = 0.0
+    steps[:] = 0.0
+    stairs[:] = 0.0
+    compressed[:] = 0.0
+    ready[:] = 0.0
+    reconstruction[:] = 0.0
+    anti_alias[:] = 0.0
+    s.sample = s.held = s.stair = 0.0
+    s.send_average = s.return_average = c.lowest_average
+    s.coupling_in = s.coupling_0 = s.coupling_1 = s.coupling_2 = 0.0
+    s.output_in = s.output_out = 0.0
 
 
 @_kernel
 def _aim_gains(c, s, i, inner):
     """Set the steps by which the gains move inside the coming segment of ``inner`` samples."""
-    fade = abs(i.refill - GLIDE_SEGMENTS) / GLIDE_SEGMENTS if i.refill > 0 else 1.0
-    s.send_step = (c.send * c.volts_per_unit - s.send) / inner
+    fade = 1.0
+    if i.fade > i.fade_length:
+        fade = max(i.fade - i.fade_length - 1.0, 0.0) / i.fade_length
+    elif i.fade > 0:
+        fade = 1.0 - i.fade / i.fade_length
+    s.send_step = (c.send * c.volts_per_unit * fade - s.send) / inner
     s.feedback_step = (c.feedback * fade - s.feedback) / inner
     s.dry_step = (c.dry - s.dry) / SEGMENT
     s.wet_step = (c.wet * fade / c.volts_per_unit - s.wet) / SEGMENT
@@ -458,10 +500,9 @@ def _settle(s, anti_alias, reconstruction):
 
 
 @_kernel
-def _begin_segment(factor, flat, flat_target, c, target, s, i, line, weights, reconstruction, anti_alias):
+def _begin_segment(factor, c, s, i, weights, reconstruction, anti_alias):
     """What is done once a segment, ahead of its samples."""
     inner = float(SEGMENT * factor)
-    _glide(c, target, flat, flat_target, i, line)
     _aim_gains(c, s, i, inner)
     _aim_clock(c, s, i, inner)
     _line_response(c, s, weights)
@@ -510,9 +551,9 @@ def echo_block(
     while done < x.size:
         past = i.frame % SEGMENT
         if past == 0:
-            _begin_segment(
-                factor, flat, flat_target, c, target, s, i, line, weights, reconstruction, anti_alias
-            )
+            if _glide(c, target, flat, flat_target, s, i):
+                _empty(c, s, line, wet, odd, steps, stairs, compressed, ready, reconstruction, anti_alias)
+            _begin_segment(factor, c, s, i, weights, reconstruction, anti_alias)
         n = min(SEGMENT - past, x.size - done)
         m = n * factor
         now = i.frame * factor
@@ -573,6 +614,7 @@ class Echo:
         self._target_named = self._target.view(LAYOUT)
         self._floats = np.zeros(1, _FLOATS)
         self._ints = np.zeros(1, _INTS)
+        self._ints["fade_length"] = ceil(FADE_S * sample_rate_hz / SEGMENT)
         self._ints["noise"] = (0x9E3779B97F4A7C15 * (2 * seed + 1)) % (1 << 64)
         self._buffers = (
             np.zeros(_DRY_PAST + SEGMENT),
@@ -598,7 +640,10 @@ class Echo:
         self.process(silence, silence)
 
     def glide_to(self, coefficients: NDArray[np.float64]) -> None:
-        """Move to other coefficients within 4 ms, to another clock within 20 ms (at 48 kHz). Thread: audio."""
+        """Move to other coefficients within 4 ms, to another clock within 20 ms (at 48 kHz). Thread: audio.
+
+        Another number of stages, a mute or a new generation fades the echo out, empties its line and fades it in.
+        """
         clock = self._target_named["clock"][0]
         self._target[:] = coefficients
         self._ints["glide"] = GLIDE_SEGMENTS
