@@ -13,11 +13,11 @@ written so that a field may hold an array instead of a number: ten thousand unit
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal
 
-from voicer.errors import CircuitError, did_you_mean
+from voicer.errors import CircuitError, did_you_mean, one_line
 
 Kind = Literal["resistor", "pot", "capacitor"]
 LETTER: dict[Kind, str] = {"resistor": "R", "pot": "RV", "capacitor": "C"}
@@ -38,6 +38,11 @@ class Part:
     """Name of the block's field."""
     note: str
     """What it is for."""
+
+    @property
+    def key(self) -> str:
+        """Block and field, such as ``low_cut.load_ohm``: stays with the part when the board is numbered anew."""
+        return f"{self.block}.{self.name}"
 
 
 def part(note: str) -> Any:
@@ -65,21 +70,36 @@ def numbered(blocks: Mapping[str, Any]) -> list[Part]:
     return found
 
 
-def with_values(blocks: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, Any]:
-    """The same blocks with other values by reference: ``{"R7": 12e3}``; values may be arrays.
+def find_part(name: str, parts: Iterable[Part]) -> Part:
+    """The part of that reference (``R7``) or key (``low_cut.load_ohm``).
 
     Raises
     ------
     CircuitError
-        For a reference that no part has.
+        When there is none, with the nearest name that exists.
     """
-    parts = {part.ref: part for part in numbered(blocks)}
-    for ref in values:
-        if ref not in parts:
-            raise CircuitError(f"no part '{ref}' is on the sheet", remedy=did_you_mean(ref, parts))
+    parts = list(parts)
+    for one in parts:
+        if name in (one.ref, one.key):
+            return one
+    names = [one.key if "." in name else one.ref for one in parts]
+    raise CircuitError(f"no part '{one_line(name)}' on this board", remedy=did_you_mean(name, names))
+
+
+def with_values(blocks: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, Any]:
+    """The same blocks with other values by reference or key: ``{"R7": 12e3}``; values may be arrays.
+
+    Raises
+    ------
+    CircuitError
+        For a name that no part has.
+    """
+    parts = numbered(blocks)
+    known = {part.ref: part for part in parts} | {part.key: part for part in parts}
     changes: dict[str, dict[str, Any]] = {}
-    for ref, value in values.items():
-        changes.setdefault(parts[ref].block, {})[parts[ref].name] = value
+    for name, value in values.items():
+        found = known.get(name) or find_part(name, parts)
+        changes.setdefault(found.block, {})[found.name] = value
     return {name: replace(block, **changes.get(name, {})) for name, block in blocks.items()}
 
 

@@ -10,15 +10,15 @@ from __future__ import annotations
 import math
 import re
 
-from voicer.board.parts import Kind, Part
-from voicer.errors import CircuitError, did_you_mean
+from voicer.board.parts import Kind, Part, find_part
+from voicer.errors import CircuitError, one_line
 
 PREFIXES = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 UNITS: dict[Kind, str] = {"resistor": "Ω", "pot": "Ω", "capacitor": "F"}
 VALUE_SPAN: dict[Kind, tuple[float, float]] = {
     "resistor": (0.1, 1e8), "pot": (100, 1e7), "capacitor": (1e-13, 1e-1),
 }  # fmt: skip
-"""Values outside are a slip of the finger."""
+"""A value outside is taken for a typing error."""
 
 _OHM = {"R": 1.0, "r": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "": 1.0}
 _FARAD = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "\u00b5": 1e-6, "\u03bc": 1e-6, "m": 1e-3, "": 1.0}
@@ -64,25 +64,41 @@ def parse_value(text: str, kind: Kind) -> float:
 
 
 def parse_swaps(texts: list[str], parts: list[Part]) -> dict[str, float]:
-    """Values by reference from texts such as ``R7=12k``; `CircuitError` for no part, no value, or one part twice."""
-    known = {part.ref: part for part in parts}
+    """Values by part key from texts such as ``R7=12k`` or ``low_cut.load_ohm=12k``.
+
+    A reference is looked up once, on the board it was typed for; from then on the swap belongs to that part, whatever
+    number another board gives it.
+
+    Raises
+    ------
+    CircuitError
+        For an unknown part, a value that such a part cannot have, or a part given twice.
+    """
     values: dict[str, float] = {}
     for text in texts:
-        ref, equals, value = (piece.strip() for piece in text.partition("="))
+        name, equals, value = (piece.strip() for piece in text.partition("="))
         if not equals:
-            raise CircuitError(f"a swap must be REF=VALUE (got '{text}')", remedy="for example --swap R7=12k")
-        if ref not in known:
-            raise CircuitError(f"no part '{ref}' is on the board", remedy=did_you_mean(ref, known))
-        if ref in values:
-            raise CircuitError(f"part {ref} must be swapped once (got '{text}' too)", remedy="keep one of them")
-        values[ref] = parse_value(value, known[ref].kind)
+            raise CircuitError(f"a swap must be REF=VALUE (got '{one_line(text)}')", remedy="for example --swap R7=12k")
+        found = find_part(name, parts)
+        if found.key in values:
+            raise CircuitError(
+                f"part {name} must be swapped only once (got '{one_line(text)}' too)", remedy="keep one of them"
+            )
+        values[found.key] = parse_value(value, found.kind)
     return values
+
+
+def require_value(value: float, kind: Kind) -> None:
+    """Refuse a number no part of that kind can have (or none at all) with a `CircuitError`."""
+    low, high = VALUE_SPAN[kind]
+    if not low <= value <= high:
+        raise _refused(f"{value:g}", kind)
 
 
 def _refused(text: str, kind: Kind) -> CircuitError:
     low, high = VALUE_SPAN[kind]
     sample = "4.7n, 4n7 or 4.7e-9" if kind == "capacitor" else "12k, 4k7 or 12000"
     return CircuitError(
-        f"a {kind} must have a value in {short_value(low)}..{short_value(high)} {UNITS[kind]} (got '{text}')",
+        f"a {kind} must have a value in {short_value(low)}..{short_value(high)} {UNITS[kind]} (got '{one_line(text)}')",
         remedy=f"write it like {sample}",
     )

@@ -37,7 +37,10 @@ Resistors = Annotated[
 ]
 Capacitors = Annotated[Series | None, typer.Option("--capacitors", help="Series of the capacitors; E12, or E6.")]
 Unit = Annotated[int | None, typer.Option("--unit", min=1, help="One unit of the tolerance spread, from 1.")]
-Swaps = Annotated[list[str] | None, typer.Option("--swap", metavar="REF=VALUE", help="Swap a part, such as R7=12k.")]
+Swaps = Annotated[
+    list[str] | None,
+    typer.Option("--swap", metavar="REF=VALUE", help="Swap a part, such as R7=12k or low_cut.load_ohm=56k."),
+]
 
 
 def changed(voicing: Voicing, settings: list[str] | None) -> Voicing:

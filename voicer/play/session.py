@@ -103,8 +103,7 @@ class Session:
 
     def set(self, values: dict[str, Any]) -> str:
         """Change parameters of the voicing, all or none; `VoicerError` when they do not fit."""
-        self._take(self.voicing.changed(values))
-        return ""
+        return "; ".join(self._take(self.voicing.changed(values)))
 
     def recall(self, slot: int) -> str:
         """Play the voicing of a program number."""
@@ -153,12 +152,12 @@ class Session:
 
     def next_parts(self) -> str:
         """Exact values, bought parts, the next unit of their spread, exact values again …, with no gap between."""
-        parts = self.parts.next(self._unit + 1)
+        parts, dropped = self.parts.next(self._unit + 1).fitted(self.voicing)
         circuit = parts.circuit(self.voicing)
         self._unit = parts.unit or self._unit
         self.parts, self.circuit = parts, circuit
         self._send()
-        return f"hearing {parts.says}"
+        return "; ".join([f"hearing {parts.says}", *dropped])
 
     def _with_modulation(self, wanted: str, rate_hz: float) -> Voicing:
         return self.voicing.changed({"modulation.range": wanted, "modulation.rate_hz": rate_hz})
@@ -179,17 +178,22 @@ class Session:
 
     def _call_up(self, name: str, voicing: Voicing) -> str:
         """Play a voicing of the library; swapped parts stay behind, since they belong to the board they were on."""
+        dropped = [f"swap of {key} dropped" for key in self.parts.swaps]
         self._take(voicing, replace(self.parts, swaps={}))
         self.name, self._saved, self.changed = name, voicing, False
-        return f"voicing '{name}'"
+        return "; ".join([f"voicing '{name}'", *dropped])
 
-    def _take(self, voicing: Voicing, parts: PartChoice | None = None) -> None:
-        """Play another voicing: design first, so that one no circuit can be built for changes nothing."""
-        parts = parts or self.parts
+    def _take(self, voicing: Voicing, parts: PartChoice | None = None) -> list[str]:
+        """Play another voicing, and say which swaps its board has no part for.
+
+        Design first, so that one no circuit can be built for changes nothing.
+        """
+        parts, dropped = (parts or self.parts).fitted(voicing)
         circuit = parts.circuit(voicing)
         self.voicing, self.parts, self.circuit = voicing, parts, circuit
         self.changed = voicing != self._saved
         self._send()
+        return dropped
 
     def _send(self) -> None:
         if self._engine is not None:

@@ -8,10 +8,10 @@ import re
 from pathlib import Path
 
 from voicer.board.actives import Active
-from voicer.board.parts import Part
+from voicer.board.parts import Part, find_part
 from voicer.board.spread import Tolerances
 from voicer.board.values import parse_value, short_value
-from voicer.errors import CircuitError, FileError, did_you_mean
+from voicer.errors import CircuitError, FileError
 from voicer.files.text_file import load_text
 
 COLUMNS = ("reference", "value", "tolerance", "kind", "quantity", "note")
@@ -62,7 +62,6 @@ def read_measured(path: Path, parts: list[Part]) -> dict[str, float]:
     FileError
         With file and line: no such columns, a reference the board does not have, a value that is none, one part twice.
     """
-    known = {part.ref: part for part in parts}
     text = load_text(path)
     rows = list(csv.reader(io.StringIO(text), _dialect(text)))
     where, what = _columns(path, rows)
@@ -73,13 +72,14 @@ def read_measured(path: Path, parts: list[Part]) -> dict[str, float]:
         for ref in re.split(r"[\s,;]+", row[where].strip()):
             if re.fullmatch(r"(U|D|S|Q)\d+", ref):
                 continue
-            if ref not in known:
-                raise FileError(f"no part '{ref}' is on the board", where=f"{path}:{number}",
-                                remedy=did_you_mean(ref, known))  # fmt: skip
             if ref in values:
-                raise FileError(f"part {ref} must stand once", where=f"{path}:{number}", remedy="remove one row")
+                raise FileError(f"part {ref} is listed twice", where=f"{path}:{number}", remedy="remove one row")
             try:
-                values[ref] = parse_value(row[what], known[ref].kind)
+                part = find_part(ref, parts)
+            except CircuitError as error:
+                raise FileError(error.what, where=f"{path}:{number}", remedy=error.remedy) from error
+            try:
+                values[ref] = parse_value(row[what], part.kind)
             except CircuitError as error:
                 raise FileError(f"{ref}: {error.what}", where=f"{path}:{number}", remedy=error.remedy) from error
     if not values:

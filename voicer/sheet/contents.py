@@ -53,7 +53,7 @@ class BuildSheet:
     @property
     def says(self) -> str:
         """Which parts these are: ``E24 parts, unit 3``."""
-        return replace(self.choice, series=self.choice.series_name).says
+        return replace(self.choice, series=self.choice.series_name).describe(self.nominal.parts)
 
     @cached_property
     def parts(self) -> list[Part]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+import json
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,11 @@ from voicer.board import PartChoice, design, design_board
 from voicer.board.actives import actives
 from voicer.board.board import Board
 from voicer.board.figures import compared, figures, half_power_hz, loudest_position, round_peak
+from voicer.board.parts import Part
 from voicer.board.readback import differences, voicing_of
 from voicer.board.series import values_between
 from voicer.board.spread import Tolerances, sensitivities, spread, spread_of, unit_of
+from voicer.board.values import parse_swaps
 from voicer.circuit import Circuit
 from voicer.circuit.circuit import wet_peak
 from voicer.circuit.filters import half_power_hz as half_power_of_sections
@@ -122,19 +125,76 @@ def test_a_swapped_part_is_heard_with_the_knobs_left_alone() -> None:
 
 def test_an_unknown_part_is_refused() -> None:
     """The reference and the nearest right one are told."""
-    with pytest.raises(CircuitError, match=r"no part 'R700' is on the sheet; did you mean 'R\d+'\?"):
+    with pytest.raises(CircuitError, match=r"no part 'R700' on this board; did you mean 'R\d+'\?"):
         design_board(library.load("quay-slap"), swaps={"R700": 1e3})
 
 
 def test_what_a_choice_says() -> None:
     """Exact values, the series, the unit, the swaps; the steps a player takes with one button."""
     assert PartChoice().says == "exact values"
-    assert PartChoice("E96", unit=3, swaps={"R7": 1e3}).says == "E96 parts, unit 3, R7 swapped"
+    choice = PartChoice("E96", unit=3, swaps={"low_cut.load_ohm": 1e3})
+    assert choice.says == "E96 parts, unit 3, low_cut.load_ohm swapped"
+    assert "R9" in choice.describe([Part("R9", "resistor", 1e3, "low_cut", "load_ohm", "")])
     choice, told = PartChoice(), []
     for unit in (1, 1, 1, 2, 2, 2):
         choice = choice.next(unit)
         told.append(choice.says)
     assert told == ["E24 parts", "E24 parts, unit 1", "exact values", "E24 parts", "E24 parts, unit 2", "exact values"]
+
+
+def test_the_button_keeps_what_was_chosen() -> None:
+    """Once round by the button: series, capacitors, tolerances and swaps are those the player began with."""
+    began = PartChoice(
+        "E96", "E6", swaps={"low_cut.load_ohm": 56e3}, tolerances=Tolerances(0.01, 0.05, 0.1, "normal")
+    )
+    unit = began.next(7)
+    exact = unit.next(8)
+    assert unit == replace(began, unit=7)
+    assert exact.says == "exact values"
+    assert exact.next(8) == began
+
+
+def test_a_swap_stays_with_its_part() -> None:
+    """With the compander switched off the capacitors are numbered anew: a swap stays with the part it was typed for."""
+    voicing = library.load("harbour-dusk")
+    before, after = (voicing.changed({"compander.enabled": on}) for on in (True, False))
+    cut, output = (
+        next(part for part in design_board(before).parts if part.key == key)
+        for key in ("low_cut.load_ohm", "output_coupling.coupling_farad")
+    )
+    assert output.key not in {part.key for part in design_board(after).parts if part.ref == output.ref}
+    swaps = parse_swaps([f"{cut.ref}=33k", f"{output.ref}=220n"], design_board(before).parts)
+    choice, lines = PartChoice(swaps=swaps).fitted(after)
+    assert (choice.swaps, lines) == (swaps, [])
+    values = {part.key: part.value for part in choice.board(after).parts}
+    assert (values[cut.key], values[output.key]) == (33e3, 220e-9)
+
+
+def test_a_swap_without_its_part_is_dropped_with_a_word() -> None:
+    """A gain cell's capacitor is not on a board without compander: dropped and named; the other swap is kept."""
+    voicing = library.load("harbour-dusk").changed({"compander.enabled": True})
+    cell = next(part for part in design_board(voicing).parts if part.block == "compander")
+    choice = PartChoice("E12", swaps={cell.key: 2 * cell.value, "low_cut.load_ohm": 56e3})
+    kept, lines = choice.fitted(voicing.changed({"compander.enabled": False}))
+    assert kept == PartChoice("E12", swaps={"low_cut.load_ohm": 56e3})
+    assert lines == [f"swap of {cell.key} dropped: this board has no such part"]
+
+
+def test_a_choice_survives_as_plain_data() -> None:
+    """Through JSON and back it is the same choice; anything else is refused in one line."""
+    choice = PartChoice(
+        "E48", "E6", 12, {"low_cut.load_ohm": 56e3}, Tolerances(0.01, 0.02, 0.1, "normal"), heard=False
+    )
+    assert PartChoice.from_json(json.loads(json.dumps(choice.as_json()))) == choice
+    assert PartChoice.from_json(PartChoice().as_json()) == PartChoice()
+    for wrong in (
+        None, [], "E24", {"series": "E25"}, {"unit": "x"}, {"swaps": {"R7": 1e3}}, {"colour": 1},
+        {"swaps": {"low_cut.load_ohm": float("nan")}}, {"swaps": {"low_cut.load_ohm": -1}},
+        {"tolerances": {"resistor": 2}},
+    ):  # fmt: skip
+        with pytest.raises(CircuitError, match="a parts choice must hold what voicer wrote") as refused:
+            PartChoice.from_json(wrong)
+        assert "\n" not in str(refused.value)
 
 
 # Figures and spread

@@ -70,11 +70,13 @@ def test_what_is_no_value_is_refused(text: str, kind: Any) -> None:
 def test_swaps() -> None:
     """A reference and a value of its kind; each part once."""
     parts = design_board(load("quay-slap")).parts
-    assert parse_swaps(["R7=12k", "C4 = 47n"], parts) == {"R7": 12e3, "C4": 47e-9}
+    keys = {part.ref: part.key for part in parts}
+    assert parse_swaps(["R7=12k", "C4 = 47n"], parts) == {keys["R7"]: 12e3, keys["C4"]: 47e-9}
+    assert parse_swaps([f"{keys['R7']}=12k"], parts) == {keys["R7"]: 12e3}
     for texts, told in (
         (["R7"], "a swap must be REF=VALUE (got 'R7'); for example --swap R7=12k"),
-        (["R7=12k", "R7=13k"], "part R7 must be swapped once (got 'R7=13k' too); keep one of them"),
-        (["Q9=1k"], "no part 'Q9' is on the board"),
+        (["R7=12k", "R7=13k"], "part R7 must be swapped only once (got 'R7=13k' too); keep one of them"),
+        (["Q9=1k"], "no part 'Q9' on this board"),
         (["C4=12k"], "a capacitor must have a value in"),
     ):
         with pytest.raises(CircuitError) as caught:

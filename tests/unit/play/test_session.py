@@ -9,7 +9,7 @@ import pytest
 
 import voicer
 from voicer import library
-from voicer.board import PartChoice
+from voicer.board import PartChoice, design_board
 from voicer.control.maps import Move, Press, Recall
 from voicer.dsp.coefficients import named
 from voicer.engine.stepped import SteppedEngine
@@ -221,11 +221,20 @@ def test_parts_that_cannot_be_found_change_nothing(ear: Ear) -> None:
 
 
 def test_swapped_parts_stay_with_their_board(ear: Ear) -> None:
-    """Another voicing called up is heard without them, its series as chosen."""
-    parts = PartChoice("E24", swaps={"R7": 12e3})
+    """Another voicing called up is heard without them, its series as chosen, and says so."""
+    parts = PartChoice("E24", swaps={"low_cut.load_ohm": 33e3})
     session = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=parts)
-    session.step(1)
+    assert session.step(1).endswith("swap of low_cut.load_ohm dropped")
     assert session.parts == PartChoice("E24")
+
+
+def test_a_swap_whose_part_goes_is_named() -> None:
+    """With the compander switched off its swapped resistor goes, with a word; the low cut's swap stays."""
+    cell = next(p for p in design_board(voicer.load("harbour-dusk")).parts if p.block == "compander")
+    parts = PartChoice("E24", swaps={cell.key: 1.1 * cell.value, "low_cut.load_ohm": 33e3})
+    session = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=parts)
+    assert cell.key in session.set({"compander.enabled": False})
+    assert session.parts == PartChoice("E24", swaps={"low_cut.load_ohm": 33e3})
 
 
 def test_switching_parts_leaves_no_gap() -> None:

@@ -77,8 +77,8 @@ def test_measured_values_as_a_spreadsheet_writes_them(text: str, tmp_path: Path)
     [
         ("", ":1: the first row must name the columns reference and value (got nothing); start from the sheet's bom.csv"),
         ("part,ohm\nR7,1\n", ":1: the first row must name the columns reference and value (got part, ohm); start from the sheet's bom.csv"),
-        ("reference,value\nR7,12k\nR799,1k\n", ":3: no part 'R799' is on the board; did you mean"),
-        ("reference,value\nR7 R8,12k\nR8,1k\n", ":3: part R8 must stand once; remove one row"),
+        ("reference,value\nR7,12k\nR799,1k\n", ":3: no part 'R799' on this board; did you mean"),
+        ("reference,value\nR7 R8,12k\nR8,1k\n", ":3: part R8 is listed twice; remove one row"),
         ("reference,value\nC4,12k\n", ":2: C4: a capacitor must have a value in 0.1p..100m F (got '12k'); write it like 4.7n, 4n7 or 4.7e-9"),
         ("reference,value\nR7,\n", ": no value of any part is in it; start from the sheet's bom.csv"),
     ],
@@ -94,8 +94,9 @@ def test_wrong_measured_values(text: str, told: str, tmp_path: Path) -> None:
 def test_figures_that_are_off_are_told() -> None:
     """A sheet with a wrong part says so; the sheet as designed has nothing that is off."""
     assert "off" not in {row[-1] for row in tables.figure_table(sheet_of()).rows}
-    low_cut = next(part.ref for part in sheet_of().parts if part.block == "low_cut" and part.kind == "resistor")
-    wrong = sheet_of(choice=PartChoice(swaps={low_cut: 220e3}))
+    low_cut = next(part for part in sheet_of().parts if part.block == "low_cut" and part.kind == "resistor")
+    wrong = sheet_of(choice=PartChoice(swaps={low_cut.key: 220e3}))
+    assert wrong.says == f"E24 parts, {low_cut.ref} swapped"
     assert [row[0] for row in tables.figure_table(wrong).rows if row[-1] == "off"] == ["low cut"]
     assert any(line.startswith("1 of ") for line in wrong.notes)
     assert tables.made_table(wrong).rows[0][0] == "filters.low_cut_hz"
