@@ -130,6 +130,17 @@ def save(voicing: Voicing, name: str | None = None, *, replace: bool = True) -> 
     return standing
 
 
+def save_file(path: str | os.PathLike[str], voicing: Voicing) -> None:
+    """Save over the file that a voicing was loaded from by its path, its comments kept; `FileError` if refused."""
+    target = Path(path)
+    write_atomically(target, _text_over(target, voicing) if target.exists() else to_text(voicing))
+
+
+def shipped_names() -> list[str]:
+    """Names of the shipped voicings in the order of their slots."""
+    return [source.name for source in _shipped()]
+
+
 def names() -> list[str]:
     """Every name `load` takes, the user's own first."""
     return list(dict.fromkeys(source.name for source in _own() + _shipped()))

@@ -1,59 +1,62 @@
-"""A playing session: the voicing under the hand, the engine that plays it, the controller that turns it.
+"""A playing session: the voicing being played, the engine that plays it, and everything that changes it.
 
-Above `host` and `control`, below the faces: what a knob, a button or a program change does is decided here, once, for
-the terminal, for panels and for scripts. Thread of everything: control.
+What a knob, a button, a key or a program change does is decided here, once, for the terminal, for panels and for
+scripts. Thread of everything: control.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Annotated, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from voicer import library
 from voicer.board import PartChoice
 from voicer.circuit import Circuit
-from voicer.control.maps import Event, Move, Press, Recall
+from voicer.control.maps import Event, Move, Press
 from voicer.control.tempo import TapTempo
 from voicer.dsp.coefficients import CEILING_DB, Bypass, echo_coefficients
 from voicer.engine.units import CeilingParameters, CeilingUnit, unit_class
-from voicer.errors import VoicerError
+from voicer.errors import VoicerError, VoicingError
 from voicer.library.calibrations import ASSUMED_V
+from voicer.play.tapped_time import fit_tap
 from voicer.voicing import RATE_SPAN_HZ, Voicing
 
 
 class Engine(Protocol):
-    """What a session plays through: `host.supervisor.Supervisor` or `host.stepped.SteppedEngine`."""
+    """What a session plays through: `engine.supervisor.Supervisor` or `engine.stepped.SteppedEngine`."""
 
     rack: tuple[str, ...]
     sample_rate_hz: float
 
     def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
-        """New numbers for a unit of the rack."""
+        """Take new numbers for a unit of the rack."""
 
 
 @dataclass(frozen=True)
 class Said:
-    """What came of an event: one line for the player, and whether it is bad news."""
+    """The outcome of an event: one line for the player, and whether it is bad news."""
 
     line: str
     bad: bool = False
 
 
 class Session:
-    """The voicing now playing and everything that changes it.
+    """The voicing being played and everything that changes it.
 
     Parameters
     ----------
     name : str
-        What the voicing is called up by: a name of the library, or a path.
+        Name in the library, or path, that the voicing was loaded by.
     voicing : Voicing
     ceiling_db : float
-        Of the output ceiling, dB below full scale.
+        Output ceiling, dB relative to full scale.
     parts : PartChoice, optional
-        Which parts are heard; left out, exact values.
+        Which parts are heard; exact values by default.
     """
 
     def __init__(
@@ -62,21 +65,34 @@ class Session:
         self.name, self.voicing, self.parts = name, voicing, parts or PartChoice()
         self.circuit: Circuit = self.parts.circuit(voicing)
         self.full_scale_v = ASSUMED_V
-        """Volts at a sample value of 1, by the input's calibration."""
-        self._unit = self.parts.unit or 0
+        """Volts at a sample value of 1, from the input's calibration."""
         self.bypass: Bypass = "off"
-        self.changed = False
+        self.muted = False
+        self._generation = 0
+        self._unit = self.parts.unit or 0
         self._saved = voicing
         self._ceiling = CeilingParameters(ceiling_db=ceiling_db)
         self._engine: Engine | None = None
         self._tempo = TapTempo()
+        self._rates_hz: dict[str, float] = {}
+        self._moves: dict[str, Any] = {}
+
+    @property
+    def changed(self) -> bool:
+        """Whether the voicing differs from its file."""
+        return self.voicing != self._saved
+
+    @property
+    def unsettled(self) -> bool:
+        """Whether knobs have moved since the last design."""
+        return bool(self._moves)
 
     def play_through(self, engine: Engine) -> None:
-        """From now on send every change to this engine."""
+        """Send every change to this engine from now on."""
         self._engine = engine
 
     def numbers_for(self, engine: Engine, sample_rate_hz: float) -> dict[str, NDArray[np.float64]]:
-        """Numbers of every unit in the engine's rack: the echo's of the circuit, the others' defaults."""
+        """Numbers for every unit in the engine's rack: the echo's from the circuit, the others' defaults."""
         numbers = {}
         for unit in engine.rack:
             if unit == "echo":
@@ -88,17 +104,72 @@ class Session:
                 numbers[unit] = kind.numbers(kind.Parameters(), sample_rate_hz)
         return numbers
 
+    def state(self) -> dict[str, Any]:
+        """Everything that `restore` needs to continue in another process, as plain JSON data."""
+        state = _State(
+            name=self.name, voicing=self.voicing, saved=self._saved, parts=self.parts.as_json(), last_unit=self._unit,
+            bypass=self.bypass, muted=self.muted, generation=self._generation, ceiling_db=self._ceiling.ceiling_db,
+            full_scale_v=self.full_scale_v, rates_hz=self._rates_hz,
+        )  # fmt: skip
+        return state.model_dump(mode="json")
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Continue where the session that gave `state` was.
+
+        Raises
+        ------
+        VoicerError
+            When it is not such a state, or no circuit can be built for it; nothing has changed then.
+        """
+        try:
+            found = _State.model_validate(state)
+        except ValidationError as error:
+            first = error.errors()[0]
+            place = ".".join(str(part) for part in first["loc"]) or "the state"
+            raise VoicingError(f"a session's state must be as voicer wrote it ({place}: {first['msg']})") from error
+        parts = PartChoice.from_json(found.parts)
+        circuit = parts.circuit(found.voicing)
+        self.name, self.voicing, self._saved = found.name, found.voicing, found.saved
+        self.parts, self.circuit, self._unit = parts, circuit, found.last_unit
+        self.bypass, self.muted, self._generation = found.bypass, found.muted, found.generation
+        self.full_scale_v = found.full_scale_v
+        self._ceiling = CeilingParameters(ceiling_db=found.ceiling_db)
+        self._rates_hz = dict(found.rates_hz)
+        self._moves.clear()
+        self._send()
+
     def handle(self, events: list[Event]) -> list[Said]:
-        """Do what the player did; moves that come together are heard together. Never raises `VoicerError`."""
+        """Do what the player did, in order, and design the result at once. Never raises `VoicerError`."""
+        return self.take(events) + self.settle()
+
+    def take(self, events: list[Event]) -> list[Said]:
+        """Do what the player did, in order; knobs moved last wait for `settle`. Never raises `VoicerError`.
+
+        Moves with no press or recall between them are joined, the last value of each parameter counts. A press or
+        recall acts on the voicing as all moves before it, and none after it, have left it.
+        """
         said = []
-        moves = {event.key: event.value for event in events if isinstance(event, Move)}
-        if moves:
-            said += self._attempt(self.set, moves)
         for event in events:
-            if isinstance(event, Press):
-                said += self._attempt(self._press, event)
-            elif isinstance(event, Recall):
-                said += self._attempt(self.recall, event.slot)
+            if isinstance(event, Move):
+                self._moves[event.key] = event.value
+            elif isinstance(event, Press):
+                said += self.settle() + self._attempt(self._press, event)
+            else:
+                said += self.settle() + self._attempt(self.recall, event.slot)
+        return said
+
+    def settle(self) -> list[Said]:
+        """Design and send the voicing as the knobs now stand. Never raises `VoicerError`.
+
+        When the moves do not fit together each is tried alone, so that one knob turned too far does not hold the
+        others.
+        """
+        moves, self._moves = self._moves, {}
+        if not moves:
+            return []
+        said = self._attempt(self.set, moves)
+        if len(moves) > 1 and any(one.bad for one in said):
+            said = [one for key, value in moves.items() for one in self._attempt(self.set, {key: value})]
         return said
 
     def set(self, values: dict[str, Any]) -> str:
@@ -111,47 +182,73 @@ class Session:
         return self._call_up(library.slots()[slot], voicing)
 
     def step(self, by: int) -> str:
-        """Play the next (1) or previous (-1) voicing of the library that can be played."""
-        names = [entry.name for entry in library.listing() if entry.error is None]
-        at = names.index(self.name) if self.name in names else -by
-        name = names[(at + by) % len(names)]
-        return self._call_up(name, library.load(name))
+        """Play the next (1) or previous (-1) voicing of the library, passing over any that cannot be played."""
+        names = _playing_order()
+        at = names.index(self.name) if self.name in names else (-1 if by > 0 else 0)
+        passed: list[str] = []
+        for far in range(1, len(names) + 1):
+            name = names[(at + far * by) % len(names)]
+            try:
+                return "; ".join([self._call_up(name, library.load(name)), *passed])
+            except VoicerError as error:
+                passed.append(f"passed over '{name}': {error}")
+        raise VoicingError(f"no voicing of the library can be played; {'; '.join(passed)}")
 
     def save(self) -> str:
-        """Save the voicing into the player's folder under the name it was called up by."""
-        path = library.save(self.voicing, None if library.is_path(self.name) else self.name)
-        self.name = path.stem
-        self._saved, self.changed = self.voicing, False
-        own = " (your own now stands before the shipped one)" if library.entry(self.name).shadows_shipped else ""
-        return f"saved as '{self.name}'{own}"
+        """Save the voicing to the file it was loaded from: its name in the library, or its path."""
+        if library.is_path(self.name):
+            library.save_file(self.name, self.voicing)
+            line = f"saved to {self.name}"
+        else:
+            self.name = library.save(self.voicing, self.name).stem
+            shadows = library.entry(self.name).shadows_shipped
+            line = f"saved as '{self.name}'" + (" (yours now plays in place of the shipped one)" if shadows else "")
+        self._saved = self.voicing
+        return line
 
     def switch_bypass(self, kind: Bypass) -> str:
-        """Echo off (``cut``: at once, ``tail``: the repeats ring out) or on again."""
+        """Bypass the echo (``cut``: at once, ``tail``: the repeats ring out), or switch it on again."""
         self.bypass = kind if self.bypass == "off" else "off"
         self._send()
         return "echo on" if self.bypass == "off" else "echo bypassed"
 
+    def panic(self) -> str:
+        """Silence at once, dry signal included, and an empty line; the second time the sound comes back."""
+        self.muted = not self.muted
+        self._send()
+        return "MUTED, the line is emptied; panic again brings the sound back" if self.muted else "sound back on"
+
     def tap(self, at_s: float) -> str:
-        """Note a tap; from the second on the delay time follows, within the span of the time control."""
+        """Take a tap at ``at_s`` (`time.monotonic`); from the second on the delay time follows."""
         interval_ms = self._tempo.tap(at_s)
         if interval_ms is None:
             return "tap again"
-        span = self.voicing.delay
-        time_ms = min(max(interval_ms, span.shortest_ms), span.longest_ms)
-        self.set({"delay.time_ms": time_ms})
-        return f"tapped {time_ms:.0f} ms"
+        delay = self.voicing.delay
+        time_ms, line = fit_tap(interval_ms, delay.shortest_ms, delay.longest_ms)
+        if time_ms is not None:
+            rounded = float(f"{time_ms:.5g}")
+            self.set({"delay.time_ms": min(max(rounded, delay.shortest_ms), delay.longest_ms)})
+        return line
 
     def next_modulation(self) -> str:
-        """Modulation off, slow, fast, off …; the rate moves into the range's span."""
-        ranges = list(RATE_SPAN_HZ)
-        wanted = ranges[(ranges.index(self.voicing.modulation.range) + 1) % len(ranges)]
+        """Switch the modulation to off, slow, fast, off …; each range keeps its own rate."""
+        now, ranges = self.voicing.modulation, list(RATE_SPAN_HZ)
+        wanted = ranges[(ranges.index(now.range) + 1) % len(ranges)]
         low, high = RATE_SPAN_HZ[wanted]
-        rate_hz = min(max(self.voicing.modulation.rate_hz, low), high)
-        self._take(self._with_modulation(wanted, rate_hz))
-        return f"modulation {wanted}"
+        kept = {**self._rates_hz, now.range: now.rate_hz}
+        moved_while_off = now.range == "off" and now.rate_hz not in self._rates_hz.values()
+        rate_hz = now.rate_hz
+        if wanted != "off" and not (moved_while_off and low <= rate_hz <= high):
+            rate_hz = min(max(kept.get(wanted, rate_hz), low), high)
+        self._take(self.voicing.changed({"modulation.range": wanted, "modulation.rate_hz": rate_hz}))
+        self._rates_hz = {name: rate for name, rate in kept.items() if name != "off"}
+        return "modulation off" if wanted == "off" else f"modulation {wanted}, {rate_hz:.2f} Hz"
 
     def next_parts(self) -> str:
-        """Exact values, bought parts, the next unit of their spread, exact values again …, with no gap between."""
+        """Switch to exact values, bought parts, the next unit of their spread, exact values …, without a gap.
+
+        Series, tolerances and swaps stay as the player chose them.
+        """
         parts, dropped = self.parts.next(self._unit + 1).fitted(self.voicing)
         circuit = parts.circuit(self.voicing)
         self._unit = parts.unit or self._unit
@@ -159,13 +256,10 @@ class Session:
         self._send()
         return "; ".join([f"hearing {parts.says}", *dropped])
 
-    def _with_modulation(self, wanted: str, rate_hz: float) -> Voicing:
-        return self.voicing.changed({"modulation.range": wanted, "modulation.rate_hz": rate_hz})
-
     def _press(self, event: Press) -> str:
-        if event.action == "tap-tempo":
-            return self.tap(event.at_s)
-        actions = {
+        actions: dict[str, Callable[[], str]] = {
+            "tap-tempo": lambda: self.tap(event.at_s),
+            "panic": self.panic,
             "bypass": lambda: self.switch_bypass("cut"),
             "bypass-tail": lambda: self.switch_bypass("tail"),
             "next-voicing": lambda: self.step(1),
@@ -177,21 +271,32 @@ class Session:
         return actions[event.action]()
 
     def _call_up(self, name: str, voicing: Voicing) -> str:
-        """Play a voicing of the library; swapped parts stay behind, since they belong to the board they were on."""
-        dropped = [f"swap of {key} dropped" for key in self.parts.swaps]
-        self._take(voicing, replace(self.parts, swaps={}))
-        self.name, self._saved, self.changed = name, voicing, False
-        return "; ".join([f"voicing '{name}'", *dropped])
+        """Play a voicing of the library; swapped parts are dropped, since they belong to the board they were on.
 
-    def _take(self, voicing: Voicing, parts: PartChoice | None = None) -> list[str]:
+        A recall ends a runaway: where the loop that is left or the one that comes sustains itself, the line is emptied.
+        """
+        told = [f"voicing '{name}'"]
+        if self.parts.swaps:
+            told.append(f"swap of {', '.join(self.parts.swaps)} dropped, it was for '{self.name}'")
+        if self.bypass != "off":
+            told.append("echo still bypassed")
+        if self.muted:
+            told.append("still muted")
+        self._take(voicing, replace(self.parts, swaps={}), escape=True)
+        self.name, self._saved = name, voicing
+        self._rates_hz = {}
+        return "; ".join(told)
+
+    def _take(self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False) -> list[str]:
         """Play another voicing, and say which swaps its board has no part for.
 
-        Design first, so that one no circuit can be built for changes nothing.
+        Design first, so that a voicing no circuit can be built for changes nothing.
         """
         parts, dropped = (parts or self.parts).fitted(voicing)
         circuit = parts.circuit(voicing)
+        if escape and (_sustains(self.circuit) or _sustains(circuit)):
+            self._generation += 1
         self.voicing, self.parts, self.circuit = voicing, parts, circuit
-        self.changed = voicing != self._saved
         self._send()
         return dropped
 
@@ -201,13 +306,48 @@ class Session:
 
     def _echo_numbers(self, sample_rate_hz: float) -> NDArray[np.float64]:
         return echo_coefficients(
-            self.circuit, sample_rate_hz, bypass=self.bypass, volts_per_unit=self.full_scale_v
-        )
+            self.circuit, sample_rate_hz, bypass=self.bypass, volts_per_unit=self.full_scale_v,
+            muted=self.muted, generation=self._generation,
+        )  # fmt: skip
 
     @staticmethod
-    def _attempt(action: Any, *arguments: Any) -> list[Said]:
+    def _attempt(action: Callable[..., str], *arguments: Any) -> list[Said]:
         try:
             line = action(*arguments)
         except VoicerError as error:
             return [Said(str(error), bad=True)]
         return [Said(line)] if line else []
+
+
+class _State(BaseModel):
+    """What `Session.state` gives."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    name: Annotated[str, Field(min_length=1)]
+    voicing: Voicing
+    saved: Voicing
+    parts: dict[str, Any]
+    last_unit: Annotated[int, Field(ge=0)]
+    bypass: Bypass
+    muted: bool
+    generation: Annotated[int, Field(ge=0)]
+    ceiling_db: Annotated[float, Field(ge=-40, le=0)]
+    full_scale_v: Annotated[float, Field(gt=0)]
+    rates_hz: dict[str, float]
+
+
+def _sustains(circuit: Circuit) -> bool:
+    """Whether the loop keeps a sound going for ever at the present time, loud or soft."""
+    return max(circuit.loop_gain(circuit.clock_hz), circuit.loop_gain_in_silence(circuit.clock_hz)) >= 1
+
+
+def _playing_order() -> list[str]:
+    """Names for next and previous: the shipped voicings in their order, then the player's own.
+
+    A voicing of the player's that plays in place of a shipped one keeps the shipped one's place, so saving moves
+    nothing.
+    """
+    entries = [entry for entry in library.listing() if entry.error is None]
+    place = {name: at for at, name in enumerate(library.shipped_names())}
+    ordered = sorted(entries, key=lambda entry: (place.get(library.slug(entry.name), len(place)), entry.name))
+    return [entry.name for entry in ordered]

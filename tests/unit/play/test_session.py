@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +12,12 @@ import pytest
 import voicer
 from voicer import library
 from voicer.board import PartChoice, design_board
+from voicer.board.spread import Tolerances
 from voicer.control.maps import Move, Press, Recall
 from voicer.dsp.coefficients import named
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
+from voicer.errors import VoicerError
 from voicer.play.session import Session
 
 
@@ -68,34 +72,78 @@ def test_a_move_that_does_not_fit_changes_nothing(session: Session, ear: Ear) ->
 def test_no_circuit_no_change(session: Session, ear: Ear) -> None:
     """A voicing that cannot be built is refused before anything is sent."""
     before = session.circuit
-    told = session.handle([Move("filters.reconstruction.cutoff_hz", 200.0), Move("filters.anti_alias.order", 6),
-                           Move("line.stages", 512), Move("line.devices", 1), Move("delay.shortest_ms", 2.0)])  # fmt: skip
-    assert told[0].bad
+    with pytest.raises(VoicerError):
+        session.set({"filters.reconstruction.cutoff_hz": 200.0, "filters.anti_alias.order": 6,
+                     "line.stages": 512, "line.devices": 1, "delay.shortest_ms": 2.0})  # fmt: skip
     assert session.circuit is before
     assert ear.heard == []
 
 
-def test_tap_tempo_keeps_to_the_span(session: Session) -> None:
-    """Taps 250 ms apart set 250 ms; taps 2 s apart the longest the time control has."""
+def test_events_are_done_in_the_order_they_came(session: Session) -> None:
+    """Moves, a save between them and a recall after them: what is saved is what stood when save was pressed."""
+    session.handle([Move("repeats.feedback", 0.1), Press("save"), Move("repeats.feedback", 0.9), Recall(1)])
+    assert voicer.load("harbour-dusk").repeats.feedback == 0.1
+    assert session.name == "quay-slap"
+
+
+def test_moves_that_do_not_fit_together_are_tried_alone(session: Session) -> None:
+    """A time out of range does not hold back the feedback turned in the same moment."""
+    (said,) = session.handle([Move("delay.time_ms", 5.0), Move("repeats.feedback", 0.7)])
+    assert said.bad
+    assert session.voicing.repeats.feedback == 0.7
+
+
+def test_moves_wait_until_they_are_settled(session: Session, ear: Ear) -> None:
+    """Knobs turned many times between two designs cost one design, and the last value of each counts."""
+    for j in range(100):
+        session.take([Move("repeats.feedback", j / 100), Move("output.blend", 1 - j / 100)])
+    assert ear.heard == []
+    assert session.unsettled
+    session.settle()
+    assert len(ear.heard) == 1
+    assert not session.unsettled
+    assert (session.voicing.repeats.feedback, session.voicing.output.blend) == (0.99, pytest.approx(0.01))
+
+
+def test_tap_tempo_stays_in_step_with_the_taps(session: Session) -> None:
+    """Taps 250 ms apart set 250 ms; 1200 ms is out of reach, a quarter of it is in step: it plays, and is told."""
+    session.set({"delay.longest_ms": 480.0})
     assert lines(session, Press("tap-tempo", 10.0), Press("tap-tempo", 10.25)) == ["tap again", "tapped 250 ms"]
-    assert lines(session, Press("tap-tempo", 20.0), Press("tap-tempo", 22.0)) == ["tap again", "tapped 550 ms"]
-    assert session.voicing.delay.time_ms == 550
+    told = lines(session, Press("tap-tempo", 20.0), Press("tap-tempo", 21.2))[-1]
+    assert told == "1200 ms is beyond this voicing's 480 ms: playing 300 ms, a quarter of the tapped time"
+    assert session.voicing.delay.time_ms == pytest.approx(300)
 
 
-def test_modulation_goes_round_and_its_rate_fits(session: Session) -> None:
-    """Slow, fast, off and round again; the rate is moved into each range's span."""
-    seen = []
-    for _ in range(3):
-        told = lines(session, Press("modulation-range"))
-        seen.append((told[0], session.voicing.modulation.rate_hz))
-    assert seen == [("modulation fast", 2.0), ("modulation off", 2.0), ("modulation slow", 2.0)]
+def test_a_tap_that_no_doubling_brings_into_the_span_changes_nothing(session: Session, ear: Ear) -> None:
+    """Between 300 and 400 ms there is no half and no double of 580 ms: told, and the time stays."""
+    session.set({"delay.time_ms": 350.0, "delay.shortest_ms": 300.0, "delay.longest_ms": 400.0})
+    sent = len(ear.heard)
+    told = lines(session, Press("tap-tempo", 10.0), Press("tap-tempo", 10.58))[-1]
+    assert told.startswith("580 ms is beyond this voicing's 400 ms, and no half or double")
+    assert session.voicing.delay.time_ms == 350.0
+    assert len(ear.heard) == sent
 
 
-def test_a_rate_of_the_fast_range_slows_down_in_the_slow_one(session: Session) -> None:
-    """8 Hz is of the fast range; going round to the slow one it becomes its fastest, 3 Hz, and stays it."""
+def test_each_modulation_range_keeps_its_rate(session: Session) -> None:
+    """Slow 0.6 Hz and fast 8 Hz as set by hand come back as often as the button goes round."""
     session.set({"modulation.range": "fast", "modulation.rate_hz": 8.0})
-    assert lines(session, Press("modulation-range"), Press("modulation-range")) == ["modulation off", "modulation slow"]
-    assert (session.voicing.modulation.range, session.voicing.modulation.rate_hz) == ("slow", 3.0)
+    session.handle([Press("modulation-range"), Press("modulation-range")])
+    session.set({"modulation.rate_hz": 0.6})
+    seen = []
+    for _ in range(6):
+        session.handle([Press("modulation-range")])
+        seen.append((session.voicing.modulation.range, session.voicing.modulation.rate_hz))
+    assert seen[0] == ("fast", 8.0)
+    assert [one for one in seen if one[0] == "fast"] == 2 * [("fast", 8.0)]
+    assert [one for one in seen if one[0] == "slow"] == 2 * [("slow", 0.6)]
+
+
+def test_a_rate_set_while_the_modulation_is_off_is_played(session: Session) -> None:
+    """Turned to 1.5 Hz with the modulation off, the slow range starts with 1.5 Hz and not with its old rate."""
+    while session.voicing.modulation.range != "off":
+        session.handle([Press("modulation-range")])
+    session.set({"modulation.rate_hz": 1.5})
+    assert lines(session, Press("modulation-range")) == ["modulation slow, 1.50 Hz"]
 
 
 def test_next_after_a_file_is_the_first_of_the_library(tmp_path: Path) -> None:
@@ -110,11 +158,36 @@ def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, vo
     """Through all that can be played, and back to the first."""
     (voicer_home / "voicings").mkdir(parents=True)
     (voicer_home / "voicings" / "broken.toml").write_text("schema = 2\nname = 3\n")
-    names = [entry.name for entry in library.listing() if entry.error is None]
-    assert "broken" not in names
+    names = library.shipped_names()
     seen = [lines(session, Press("next-voicing"))[0] for _ in names]
     assert seen == [f"voicing '{name}'" for name in [*names[1:], names[0]]]
     assert lines(session, Press("previous-voicing")) == [f"voicing '{names[-1]}'"]
+
+
+def test_saving_moves_nothing_in_the_order_of_next_and_previous(session: Session) -> None:
+    """A shipped voicing saved as the player's own keeps its place between its neighbours."""
+    before = [lines(session, Press("next-voicing"))[0] for _ in library.shipped_names()]
+    session.handle([Press("next-voicing"), Press("save")])
+    session.handle([Press("previous-voicing")])
+    assert [lines(session, Press("next-voicing"))[0] for _ in before] == before
+    assert session.name == "harbour-dusk"
+
+
+def test_next_passes_over_a_voicing_that_cannot_be_built(session: Session, voicer_home: Path) -> None:
+    """Its filters leave the line no time: it is named, and the button does not get stuck before it."""
+    stuck = voicer.load("quay-slap").changed(
+        {"name": "Stuck", "line.stages": 512, "delay.shortest_ms": 2.0, "filters.reconstruction.cutoff_hz": 200.0}
+    )
+    library.save(stuck)
+    told = [lines(session, Press("next-voicing"))[0] for _ in library.shipped_names()]
+    assert told[-1].startswith("voicing 'harbour-dusk'; passed over 'stuck': ")
+    assert lines(session, Press("previous-voicing"))[0].startswith("voicing 'storm-bell'; passed over 'stuck'")
+
+
+def test_a_recall_while_bypassed_says_so(session: Session) -> None:
+    """Nothing of the new voicing is heard before the echo is on again; the player is told."""
+    session.handle([Press("bypass-tail")])
+    assert lines(session, Recall(2)) == ["voicing 'lamp-lane'; echo still bypassed"]
 
 
 def test_a_recall_plays_the_voicing_of_the_slot(session: Session, ear: Ear) -> None:
@@ -125,26 +198,32 @@ def test_a_recall_plays_the_voicing_of_the_slot(session: Session, ear: Ear) -> N
     assert session.name == "lamp-lane"
 
 
-def test_save_tells_when_it_stands_before_a_shipped_one(session: Session) -> None:
+def test_save_says_when_it_replaces_a_shipped_voicing(session: Session) -> None:
     """The file is the voicing, under the name it was called up by; shadowing a shipped voicing is never silent."""
     session.set({"repeats.feedback": 0.8})
     told = lines(session, Press("save"))
-    assert told == ["saved as 'harbour-dusk' (your own now stands before the shipped one)"]
+    assert told == ["saved as 'harbour-dusk' (yours now plays in place of the shipped one)"]
     assert voicer.load("harbour-dusk") == session.voicing
     assert not session.changed
 
 
 @pytest.mark.parametrize("place", ["x.toml", "./x.toml", "{folder}/x.toml"])
-def test_a_voicing_from_a_file_is_saved_under_its_title(
+def test_a_voicing_from_a_file_is_saved_to_that_file(
     place: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A path, with or without a folder, is no name: the copy in the library is called after its title."""
+    """Opened by path, saved to that path with its comments; a voicing of equal title in the library is untouched."""
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "x.toml").write_text('schema = 2\nname = "Pier Nine"\n')
+    (tmp_path / "x.toml").write_text('schema = 3\n# from the loft\nname = "Pier Nine"\n')
+    mine = library.save(voicer.load("lamp-lane").changed({"name": "Pier Nine"}))
+    before = mine.read_bytes()
     path = place.format(folder=tmp_path)
     session = Session(path, voicer.load(path))
-    assert lines(session, Press("save")) == ["saved as 'pier-nine'"]
-    assert voicer.load("pier-nine") == session.voicing
+    session.set({"repeats.feedback": 0.25})
+    assert lines(session, Press("save")) == [f"saved to {path}"]
+    assert not session.changed
+    assert mine.read_bytes() == before
+    assert voicer.load(path) == session.voicing
+    assert "# from the loft" in (tmp_path / "x.toml").read_text()
 
 
 @pytest.mark.parametrize(("action", "wet"), [("bypass", 0.0), ("bypass-tail", 0.45)])
@@ -181,6 +260,41 @@ def test_repeats_after_bypass(action: str, rings: bool) -> None:
     assert rings or max(peaks) < 1e-4
     assert again[:480] == pytest.approx(burst[:480], abs=1e-3)
     assert np.abs(again[period:]).max() < 1e-3
+
+
+# Ending a runaway
+
+
+RUNAWAY = {"flaws.noise": 0, "flaws.clock_bleed": 0, "repeats.feedback": 1.4, "modulation.range": "off"}
+
+
+@pytest.mark.parametrize("escape", [Press("panic"), Recall(1), Recall(8)])
+def test_a_runaway_ends(escape: Press | Recall) -> None:
+    """A loop at 1.4 sings by itself; panic, a recall of another voicing and one of the same voicing each end it."""
+    session = Session("quay-slap", voicer.load("quay-slap").changed(RUNAWAY))
+    library.save(session.voicing.changed({"name": "Quay Slap"}))
+    library.assign(8, "quay-slap")
+    engine = SteppedEngine(DEFAULT_RACK, 48_000, 64)
+    engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
+    session.play_through(engine)
+    pluck = np.zeros(96_000)
+    pluck[:480] = 0.3 * np.sin(2 * np.pi * 1000 / 48_000 * np.arange(480))
+    loud = engine.play(pluck)[-4800:]
+    session.handle([escape])
+    after = engine.play(np.zeros(24_000))[4800:]
+    engine.stop()
+    assert np.abs(loud).max() > 0.1
+    assert np.abs(after).max() < 1e-3
+
+
+def test_panic_is_silence_until_it_is_pressed_again(session: Session, ear: Ear) -> None:
+    """Muted through moves, bypass and recalls, which say so; the second press brings the sound back."""
+    assert lines(session, Press("panic"))[0].startswith("MUTED")
+    session.handle([Move("output.blend", 0.7), Press("bypass")])
+    assert lines(session, Recall(2)) == ["voicing 'lamp-lane'; echo still bypassed; still muted"]
+    assert all(named(numbers)["muted"] == 1 for numbers in ear.heard)
+    assert lines(session, Press("panic")) == ["sound back on"]
+    assert named(ear.heard[-1])["muted"] == 0
 
 
 # Parts
@@ -220,12 +334,61 @@ def test_parts_that_cannot_be_found_change_nothing(ear: Ear) -> None:
     assert ear.heard == []
 
 
-def test_swapped_parts_stay_with_their_board(ear: Ear) -> None:
-    """Another voicing called up is heard without them, its series as chosen, and says so."""
-    parts = PartChoice("E24", swaps={"low_cut.load_ohm": 33e3})
-    session = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=parts)
-    assert session.step(1).endswith("swap of low_cut.load_ohm dropped")
-    assert session.parts == PartChoice("E24")
+CHOSEN = PartChoice("E12", capacitors="E6", swaps={"low_cut.load_ohm": 120e3}, tolerances=Tolerances(resistor=0.01))
+
+
+def test_the_button_keeps_what_the_player_chose(ear: Ear) -> None:
+    """Series, capacitors, tolerances and swaps are the player's all the way round."""
+    session = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=CHOSEN)
+    session.play_through(ear)
+    session.handle([Press("parts"), Press("parts")])
+    assert not session.parts.asks_for_parts
+    session.handle([Press("parts")])
+    assert session.parts == CHOSEN
+    session.handle([Press("parts")])
+    assert session.parts == replace(CHOSEN, unit=2)
+
+
+def test_a_recall_says_which_swaps_it_drops(ear: Ear) -> None:
+    """Swapped parts belong to their board: another voicing is heard without them, its series as chosen."""
+    session = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=CHOSEN)
+    told = lines(session, Recall(1))
+    assert told == ["voicing 'quay-slap'; swap of low_cut.load_ohm dropped, it was for 'harbour-dusk'"]
+    assert session.parts == replace(CHOSEN, swaps={})
+
+
+# State
+
+
+def test_another_session_continues_from_the_state(ear: Ear) -> None:
+    """Through JSON and back everything is heard and shown as before: voicing, file, parts, bypass, levels, rates."""
+    first = Session("harbour-dusk", voicer.load("harbour-dusk"), parts=CHOSEN, ceiling_db=-6.0)
+    first.full_scale_v = 7.5
+    first.handle([Press("modulation-range"), Move("repeats.feedback", 0.8), Press("bypass-tail"), Press("parts")])
+    first.play_through(ear)
+    first.set({"output.blend": 0.6})
+    second = Session("lamp-lane", voicer.load("lamp-lane"))
+    second.play_through(ear)
+    second.restore(json.loads(json.dumps(first.state())))
+    assert np.array_equal(ear.heard[-1], ear.heard[-2])
+    assert second.state() == first.state()
+    assert second.changed
+    assert lines(second, Press("parts")) == lines(first, Press("parts"))
+    assert lines(second, Press("modulation-range"), Press("modulation-range")) == lines(
+        first, Press("modulation-range"), Press("modulation-range")
+    )
+
+
+@pytest.mark.parametrize(
+    "spoilt", [{"bypass": "perhaps"}, {"parts": {"swaps": 3}}, {"full_scale_v": -1.0}, {"voicing": {}}, {"more": 1}]
+)
+def test_a_spoilt_state_changes_nothing(session: Session, ear: Ear, spoilt: dict[str, object]) -> None:
+    """One line is raised and the session plays on as it was."""
+    before = session.state()
+    with pytest.raises(VoicerError):
+        session.restore(session.state() | spoilt)
+    assert session.state() == before
+    assert ear.heard == []
 
 
 def test_a_swap_whose_part_goes_is_named() -> None:
