@@ -23,7 +23,7 @@ program_change = true
 offset = 0
 """
 
-ACTIONS = "bypass, bypass-tail, tap-tempo, next-voicing, previous-voicing, save, modulation-range, parts"
+ACTIONS = "bypass, bypass-tail, tap-tempo, next-voicing, previous-voicing, save, modulation-range, panic, parts"
 FEEDBACK = 'parameter = "repeats.feedback"'
 SECOND = '\n[[control]]\ncontroller = {}\nparameter = "output.blend"'
 
