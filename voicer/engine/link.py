@@ -1,11 +1,15 @@
-"""What host and engine tell each other: the orders of a new engine, and the link, a memory-mapped file, no locks.
+"""What host and engine tell each other: the orders of a new engine, and the link, memory shared without locks.
 
-Host to engine: the units' numbers, behind a sequence counter that is odd while they are written (one writer, one
-reader; the reader tries again next block). Engine to host: counters, meters, block times and a scope that the
-engine writes and never waits for (one writer, any readers).
+Host to engine: the units' numbers, as whole sets with a number and a checksum in three slots (`dsp.slots`): one
+writer, one reader, and a set that is torn is never taken. Engine to host: counters, meters and block times that the
+engine writes and never waits for (one writer, any readers); each is one word, and no two need agree.
 
-The order of these writes is kept by the processor on x86 and, elsewhere, by the interpreter's own locking in
-between; each side touches the counter in a separate interpreter instruction.
+The link is a file descriptor and has no name (`memory`). It lives as long as any process holds the descriptor, so a
+host that was restarted takes up the link its predecessor wrote, numbers included:
+
+    link = Link.create()                                   # in the parent, or in the host itself
+    Popen(..., **inheritance(link.ticket))                 # the child is told the number link.ticket
+    link = Link.attach(number)                             # in the child: the next host, or the engine
 """
 
 from __future__ import annotations
@@ -13,16 +17,18 @@ from __future__ import annotations
 import json
 import mmap
 import os
-import tempfile
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-MOST_NUMBERS = 16_384
-MOST_UNITS = 16
+from voicer.dsp.slots import COUNTERS, SLOT_WORDS, SLOTS, newest_set, write_set
+from voicer.engine.memory import create_memory, opened, ticket
+
+MOST_UNITS = COUNTERS
 BLOCK_TIMES = 1 << 16
 """Block times kept: 87 s at 64 frames and 48 kHz."""
 
@@ -30,7 +36,7 @@ SCOPE_FRAMES = 1 << 15
 
 _HEAD = np.dtype(
     [
-        ("sequence", "i8"),  # of the numbers; odd while they are being written
+        ("newest", "i8"),  # number of the set of numbers written last
         ("blocks", "i8"),  # played so far
         ("late", "i8"),  # blocks that took longer than they last
         ("gaps", "i8"),  # blocks that were asked for over 2.5 block lengths after the one before, by whosever fault
@@ -44,8 +50,8 @@ _HEAD = np.dtype(
         ("out_peak", "f8"),
     ]
 )
-_NUMBERS_AT = 1024
-_TIMES_AT = _NUMBERS_AT + 8 * MOST_NUMBERS
+_SLOTS_AT = 1024
+_TIMES_AT = _SLOTS_AT + 8 * SLOTS * SLOT_WORDS
 _SCOPE_AT = _TIMES_AT + 4 * BLOCK_TIMES
 _SIZE = _SCOPE_AT + 2 * 4 * SCOPE_FRAMES
 
@@ -62,8 +68,8 @@ FAULTS = {
 class Orders:
     """What the host asks of a new engine."""
 
-    link: str
-    """Path of the link's file."""
+    link: int
+    """Ticket of the link (`Link.ticket`)."""
     system: str
     """``jack`` or ``portaudio``."""
     rack: tuple[str, ...]
@@ -73,8 +79,8 @@ class Orders:
     """For PortAudio; JACK has its own."""
     frames: int = 64
     """For PortAudio; JACK has its own."""
-    loop: str | None = None
-    """Path of a float32 file to play in place of the live input; it is there once the numbers are."""
+    loop: int | None = None
+    """Ticket of the recording to loop in place of the live input; written before the engine is told to go."""
 
     def to_line(self) -> str:
         """One line of JSON."""
@@ -106,59 +112,75 @@ class Report:
 
 
 class Link:
-    """The mapped file and its arrays. `create` in the host, `attach` in the engine.
+    """The shared memory and its arrays; owns the descriptor. `create` it once, `attach` in every other process.
 
     Attributes
     ----------
     head : record with the fields of ``_HEAD``
-    numbers : float64 [shape=(MOST_NUMBERS,)]
+    slots : int64 [shape=(SLOTS, SLOT_WORDS)]
+        See `dsp.slots`.
     block_times_us : float32 [shape=(BLOCK_TIMES,)]
         Ring; block b is at ``b % BLOCK_TIMES``.
     scope : float32 [shape=(2, SCOPE_FRAMES)]
         Ring of input and output samples.
     """
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        with path.open("r+b") as file:
-            self._map = mmap.mmap(file.fileno(), _SIZE)
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._map = mmap.mmap(descriptor, _SIZE)
         self.head = np.frombuffer(self._map, _HEAD, 1)
-        self.numbers = np.frombuffer(self._map, np.float64, MOST_NUMBERS, _NUMBERS_AT)
+        self.slots = np.frombuffer(self._map, np.int64, SLOTS * SLOT_WORDS, _SLOTS_AT).reshape(SLOTS, SLOT_WORDS)
         self.block_times_us = np.frombuffer(self._map, np.float32, BLOCK_TIMES, _TIMES_AT)
         self.scope = np.frombuffer(self._map, np.float32, 2 * SCOPE_FRAMES, _SCOPE_AT).reshape(2, -1)
-        self._seen = 0
+        self._number, self._put_back, self._numbers = newest_set(self.slots)
+        self._take: Callable[..., bool] | None = None
+        self._seen = np.zeros(1, np.int64)
 
     @classmethod
     def create(cls) -> Link:
-        """A fresh link, in shared memory where the system has such a folder. Thread: control."""
-        shared = Path("/dev/shm")  # noqa: S108  (a private file made by mkstemp)
-        folder = shared if os.access(shared, os.W_OK) else None
-        handle, name = tempfile.mkstemp(prefix="voicer-", suffix=".link", dir=folder)
-        os.truncate(handle, _SIZE)
-        os.close(handle)
-        return cls(Path(name))
+        """A fresh link. Thread: control."""
+        return cls(create_memory("voicer-link", _SIZE))
 
     @classmethod
-    def attach(cls, path: str) -> Link:
-        """The link made by the host. Thread: control."""
-        return cls(Path(path))
+    def attach(cls, number: int) -> Link:
+        """The link behind a ticket that this process inherited. Thread: control.
+
+        In a host it goes on where the last one stopped: numbers written before stay in force, and the next `write`
+        changes only its own.
+        """
+        return cls(opened(number))
+
+    @property
+    def ticket(self) -> int:
+        """The number by which a child process attaches; give it `memory.inheritance` of this."""
+        return ticket(self._descriptor)
 
     def write(self, place: int, numbers: NDArray[np.float64]) -> None:
         """Put a unit's numbers at their place; the engine sees all of them or none. Thread: control (host)."""
-        self.head["sequence"] += 1
-        self.numbers[place : place + numbers.size] = numbers
-        self.head["sequence"] += 1
+        end = place + numbers.size
+        if end > self._numbers.size:
+            self._numbers = np.concatenate((self._numbers, np.zeros(end - self._numbers.size)))
+        self._numbers[place:end] = numbers
+        self._publish()
+
+    def _publish(self) -> None:
+        self._number += 1
+        write_set(self.slots, self._number, self._put_back, self._numbers)
+        self.head["newest"] = self._number
+
+    def prepare_to_read(self) -> None:
+        """Load the compiled reader and make its working space, before sound starts. Thread: control (engine)."""
+        from voicer.dsp.handover import take_set  # here: a host never reads, and must not wait for numba
+
+        self._take = take_set
+        self._staging, self._counters = np.zeros(SLOT_WORDS, np.int64), np.zeros(COUNTERS, np.int64)
 
     def read_new(self, into: NDArray[np.float64]) -> bool:
         """Copy numbers that are new and whole, else leave ``into`` as it is. Thread: audio (engine)."""
-        sequence = int(self.head["sequence"][0])
-        if sequence == self._seen or sequence & 1:
-            return False
-        into[:] = self.numbers[: into.size]
-        if int(self.head["sequence"][0]) != sequence:
-            return False
-        self._seen = sequence
-        return True
+        assert self._take is not None  # noqa: S101  (prepare_to_read)
+        return self._take(
+            self.head["newest"], self.slots, self._seen, self._staging, self._counters, into.view(np.int64)
+        )
 
     def report(self) -> Report:
         """Counters and meters now. Any thread."""
@@ -189,12 +211,12 @@ class Link:
         self.head["faults"] = 0
         self.head["in_peak"] = self.head["out_peak"] = 0.0
 
-    def close(self, *, remove: bool = False) -> None:
-        """Let go of the memory; ``remove`` deletes the file (host)."""
-        del self.head, self.numbers, self.block_times_us, self.scope
-        self._map.close()
-        if remove:
-            self.path.unlink(missing_ok=True)
+    def close(self) -> None:
+        """Let go of the memory; it is gone when the last process has."""
+        del self.head, self.slots, self.block_times_us, self.scope
+        with suppress(BufferError):  # somebody still looks at an array: the mapping goes with that
+            self._map.close()
+        os.close(self._descriptor)
 
 
 def numbers_layout(names: tuple[str, ...], numbers: dict[str, NDArray[Any]]) -> dict[str, tuple[int, int]]:

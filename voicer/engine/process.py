@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from voicer.devices.audio import chosen_device, jack_module, jack_server, no_jack_server
 from voicer.engine.link import Link, Orders
+from voicer.engine.memory import opened, read_samples
 from voicer.engine.rack import Rack
 from voicer.errors import EngineError, PortError, VoicerError
 
@@ -32,10 +33,11 @@ def run(orders: Orders, tell: IO[str], host: IO[str]) -> None:
     numbers = np.zeros(length)
     if not host.readline():  # the host says when the numbers, and the loop, are there
         return
+    link.prepare_to_read()
     link.read_new(numbers)
     rack = Rack(orders.rack, orders.places, numbers, rate_hz, frames)
     _warm(rack, frames, numbers)
-    loop = np.fromfile(orders.loop, np.float32) if orders.loop else None
+    loop = None if orders.loop is None else read_samples(opened(orders.loop))
     play = _play_jack if orders.system == "jack" else _play_portaudio
     play(orders, rack, link, loop, rate_hz, frames, tell, host)
 

@@ -38,6 +38,7 @@ class SteppedEngine:
         self._places = numbers_layout(self.rack, numbers)
         for unit, values in numbers.items():
             self.send(unit, values)
+        self._link.prepare_to_read()
         flat = np.concatenate([numbers[unit] for unit in self.rack])
         rack = Rack(self.rack, self._places, flat, self.sample_rate_hz, self.frames)
         server = make_server(self.sample_rate_hz, self.frames, "manual")
@@ -68,7 +69,7 @@ class SteppedEngine:
         if self._graph is not None:
             self._graph.stop()
             self._graph = None
-        self._link.close(remove=True)
+        self._link.close()
 
     def _step(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
         assert self._graph is not None  # noqa: S101

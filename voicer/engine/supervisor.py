@@ -15,7 +15,6 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 
 from voicer.devices.audio import System, jack_server
 from voicer.engine.link import FAULTS, Link, Orders, Report, numbers_layout
+from voicer.engine.memory import create_memory, inheritance, ticket, write_samples
 from voicer.errors import EngineError, PortError
 
 NumbersFor = Callable[[float], dict[str, NDArray[np.float64]]]
@@ -73,6 +73,7 @@ class Supervisor:
         self.restarts = 0
         self._device, self._loop_for, self._tell = device, loop_for, tell
         self._link = Link.create()
+        self._loop = create_memory("voicer-loop", 0) if loop_for else None
         self._places: dict[str, tuple[int, int]] = {}
         self._numbers_for: NumbersFor | None = None
         self._engine: subprocess.Popen[str] | None = None
@@ -139,28 +140,27 @@ class Supervisor:
         return True
 
     def stop(self) -> None:
-        """End the engine and remove the link. Thread: control."""
+        """End the engine and let go of the link. Thread: control."""
         self._end_engine()
-        self._link.close(remove=True)
-        self._loop_path.unlink(missing_ok=True)
-
-    @property
-    def _loop_path(self) -> Path:
-        return self._link.path.with_suffix(".loop")
+        self._link.close()
+        if self._loop is not None:
+            os.close(self._loop)
+            self._loop = None
 
     def _spawn(self) -> None:
         assert self._numbers_for is not None  # noqa: S101
         self._link.clear_report()
         numbers = self._numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
+        loop = None if self._loop is None else ticket(self._loop)
         orders = Orders(
-            link=str(self._link.path), system=self.system, rack=self.rack, places=self._places, device=self._device,
-            sample_rate_hz=self.sample_rate_hz, frames=self.frames,
-            loop=str(self._loop_path) if self._loop_for else None,
+            link=self._link.ticket, system=self.system, rack=self.rack, places=self._places, device=self._device,
+            sample_rate_hz=self.sample_rate_hz, frames=self.frames, loop=loop,
         )  # fmt: skip
+        inherited = inheritance(orders.link, *([] if loop is None else [loop]))
         self._engine = subprocess.Popen(
             [sys.executable, "-m", "voicer.engine.process"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True, **inherited,
         )  # fmt: skip
         self._events = queue.SimpleQueue()
         threading.Thread(target=self._listen, args=(self._engine, self._events), daemon=True).start()
@@ -170,8 +170,8 @@ class Supervisor:
             self.sample_rate_hz, self.frames = float(ready["sample_rate_hz"]), int(ready["frames"])
             for unit, values in self._numbers_for(self.sample_rate_hz).items():
                 self.send(unit, values)
-            if self._loop_for:
-                self._loop_for(self.sample_rate_hz).astype(np.float32).tofile(self._loop_path)
+            if self._loop_for and self._loop is not None:
+                write_samples(self._loop, self._loop_for(self.sample_rate_hz))
             self._order("go")
             self._await("started", STARTED_WITHIN_S)
         except (EngineError, PortError):
