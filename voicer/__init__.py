@@ -12,19 +12,20 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from voicer.errors import VoicerError
-from voicer.voicing import Voicing
 
 if TYPE_CHECKING:
     from voicer.board import design
     from voicer.circuit import Circuit
     from voicer.dsp.rendering import render
     from voicer.library import load, save
+    from voicer.voicing import Voicing
 
 __version__ = "0.1.0"
 __all__ = ["Circuit", "VoicerError", "Voicing", "design", "load", "render", "save"]
 
 _HOMES = {
     "Circuit": "voicer.circuit",
+    "Voicing": "voicer.voicing",
     "design": "voicer.board",
     "load": "voicer.library",
     "render": "voicer.dsp.rendering",
@@ -33,7 +34,7 @@ _HOMES = {
 
 
 def __getattr__(name: str) -> Any:
-    """Load numpy, numba and the file code only when they are asked for."""
+    """Load pydantic, numpy, numba and the file code only when they are asked for."""
     if name not in _HOMES:
         raise AttributeError(f"module 'voicer' has no attribute {name!r}")
     from importlib import import_module

@@ -91,8 +91,8 @@ def test_no_import_goes_round_the_check() -> None:
 
 
 def test_a_light_import_loads_no_heavy_package() -> None:
-    """`import voicer` in a fresh interpreter brings neither sound, MIDI, compiler nor plots."""
-    heavy = ["numba", "pyo", "rtmidi", "mido", "jack", "sounddevice", "scipy", "matplotlib", "numpy", "soundfile"]
+    """`import voicer` in a fresh interpreter brings neither sound, MIDI, compiler, models nor plots."""
+    heavy = ["numba", "pyo", "rtmidi", "mido", "jack", "sounddevice", "scipy", "matplotlib", "numpy", "soundfile", "pydantic"]
     code = f"import sys, voicer; print([name for name in {heavy} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

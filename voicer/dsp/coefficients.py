@@ -1,7 +1,6 @@
 """The one place where a circuit becomes numbers for the kernel.
 
-`EchoCoefficients` is one flat float64 array behind a named layout: it travels through shared memory as it is, and
-the kernel glides from one set to the next value by value. Times are in inner samples, levels in volts.
+The coefficients are one flat float64 array behind a named layout (`layout`).
 """
 
 from __future__ import annotations
@@ -14,19 +13,8 @@ from numpy.typing import NDArray
 from voicer.circuit import Circuit
 from voicer.circuit.devices import transfer_weights
 from voicer.dsp.bridge import inner_factor
-from voicer.dsp.matching import (
-    COUPLING_TAPS,
-    LOW_PASS_TAPS,
-    digital_high_pass,
-    matched_coupling,
-    matched_low_pass,
-)
-
-LINE_ROWS = 24
-"""Clock frequencies at which the line's response is tabulated, evenly spaced in log2."""
-
-LINE_TAPS = 32
-"""Most clock periods a sample's charge is spread over."""
+from voicer.dsp.layout import COUNT, LAYOUT, LINE_ROWS, LINE_TAPS
+from voicer.dsp.matching import digital_high_pass, matched_coupling, matched_low_pass
 
 CEILING_DB = -3.0
 """Default ceiling, dB below full scale."""
@@ -36,58 +24,6 @@ RELEASE_S = 0.2
 
 Bypass = Literal["off", "cut", "tail"]
 """Echo on; off at once; off with the repeats left to ring out."""
-
-LAYOUT = np.dtype(
-    [
-        # discrete: after a change the echo fades out, its line is emptied, and it fades in again
-        ("periods", "f8"),  # P, clock periods from input to output
-        ("devices", "f8"),
-        ("generation", "f8"),  # counted up to empty the line although nothing else changes
-        ("muted", "f8"),  # 1: silence; the line is emptied as it becomes 1
-        # volts and gains
-        ("volts_per_unit", "f8"),  # volts at a sample value of 1
-        ("send", "f8"),  # input into the echo: 0 while bypassed
-        ("dry", "f8"),
-        ("wet", "f8"),
-        ("feedback", "f8"),
-        ("rail_v", "f8"),
-        # clock and LFO
-        ("clock", "f8"),  # ticks per inner sample, LFO at rest
-        ("deviation", "f8"),
-        ("lfo_step", "f8"),  # LFO periods per inner sample
-        ("lfo_sine", "f8"),  # 0 triangle, 1 sine
-        # filters
-        ("coupling", "f8", (2,)),  # gain, pole
-        ("coupling_fir", "f8", (COUPLING_TAPS,)),
-        ("anti_alias_fir", "f8", (LOW_PASS_TAPS,)),
-        ("anti_alias", "f8", (3, 3)),  # gain, a1, a2 per section
-        ("reconstruction_fir", "f8", (LOW_PASS_TAPS,)),
-        ("reconstruction", "f8", (3, 3)),
-        ("output_coupling", "f8", (2,)),
-        # compander
-        ("companding", "f8"),  # 0 off, 1 on
-        ("send_share", "f8"),  # of the new value in the compressor's average
-        ("return_share", "f8"),  # the same of the expander
-        ("unity_v", "f8"),
-        ("lowest_average", "f8"),
-        # line
-        ("saturation", "f8"),  # 1 / soft limit, 1/V; 0 is linear
-        ("unevenness_v", "f8"),
-        ("noise_v", "f8", (2,)),  # first-order shaping of one white source
-        ("bleed_v", "f8"),
-        ("imbalance", "f8"),
-        ("row_first", "f8"),  # log2 of the first row's clock, ticks per inner sample
-        ("row_step", "f8"),  # log2 between rows
-        ("taps", "f8"),  # how many of LINE_TAPS carry weight, rounded up to fours
-        ("bias_shift_v", "f8", (LINE_ROWS,)),
-        ("transfer", "f8", (LINE_ROWS, LINE_TAPS)),  # the most delayed first
-    ],
-    align=True,
-)
-"""Names and places of the coefficients; every field is float64."""
-
-COUNT = LAYOUT.itemsize // 8
-"""Length of the flat array."""
 
 _TAIL = 1e-9  # weight that may be dropped from the end of a transfer row
 

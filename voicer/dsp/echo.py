@@ -18,7 +18,7 @@ delay of its parts.
 | n      | frames  | audio samples of a piece, 1..SEGMENT                    |
 | m      | inner   | inner samples of a piece: n times the factor 1 or 2     |
 | k      | tick    | number of a clock period; one sample enters at each     |
-| c      | numbers | coefficients by name, `coefficients.LAYOUT`             |
+| c      | numbers | coefficients by name, `layout.LAYOUT`                   |
 | s, i   | state   | floats and whole numbers by name, `_FLOATS` and `_INTS` |
 
 Thread: audio. Nothing here allocates; all arrays belong to `Echo`.
@@ -41,8 +41,7 @@ from voicer.dsp.bridge import (
     reading_table,
     step_table,
 )
-from voicer.dsp.coefficients import LAYOUT, LINE_ROWS, LINE_TAPS
-from voicer.dsp.matching import COUPLING_LOOKAHEAD, LOW_PASS_LOOKAHEAD, LOW_PASS_TAPS
+from voicer.dsp.layout import COUPLING_LOOKAHEAD, LAYOUT, LINE_ROWS, LINE_TAPS, LOW_PASS_LOOKAHEAD, LOW_PASS_TAPS
 
 SEGMENT = 16
 """Audio samples between two looks at the coefficients; segments start at multiples of it whatever the blocks."""

@@ -14,11 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit.filters import Section, high_pass_response, response
+from voicer.dsp.layout import COUPLING_LOOKAHEAD, COUPLING_TAPS, LOW_PASS_LOOKAHEAD, LOW_PASS_TAPS
 
-LOW_PASS_TAPS = 8
-LOW_PASS_LOOKAHEAD = 3
-COUPLING_TAPS = 4
-COUPLING_LOOKAHEAD = 1
 PASS_BAND_HZ = 20_000.0
 
 _GRID = 400

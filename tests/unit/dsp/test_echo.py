@@ -11,8 +11,9 @@ from voicer.board import design
 from voicer.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V
 from voicer.dsp import echo as kernel
-from voicer.dsp.coefficients import LAYOUT, echo_coefficients, named
+from voicer.dsp.coefficients import echo_coefficients, named
 from voicer.dsp.echo import GLIDE_SEGMENTS, SEGMENT, Echo
+from voicer.dsp.layout import LAYOUT
 from voicer.dsp.rendering import render
 from voicer.errors import VoicerError
 from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Modulation, Output, Repeats, Voicing

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from voicer.circuit.filters import high_pass_response, low_pass_sections, response
-from voicer.dsp import bridge, matching
+from voicer.dsp import bridge, layout, matching
 
 RATE_HZ = 96_000.0
 F_HZ = np.geomspace(5, 20_000, 3000)
@@ -41,7 +41,7 @@ def test_low_pass_is_the_analogue_one(shape: Any, order: int, cutoff_hz: float, 
 
 def low_pass_response(fir: Any, poles: Any) -> Any:
     back = np.exp(-2j * np.pi * F_HZ / RATE_HZ)
-    got = np.polyval(fir[::-1], back) * back ** (-matching.LOW_PASS_LOOKAHEAD)
+    got = np.polyval(fir[::-1], back) * back ** (-layout.LOW_PASS_LOOKAHEAD)
     for gain, a1, a2 in poles:
         got *= gain / (1 + a1 * back + a2 * back**2)
     return got
@@ -58,7 +58,7 @@ def test_coupling_is_the_analogue_one(cutoff_hz: float) -> None:
     """Complex response of the input coupling within -70 dB to 20 kHz."""
     fir = matching.matched_coupling(cutoff_hz, RATE_HZ)
     back = np.exp(-2j * np.pi * F_HZ / RATE_HZ)
-    got = np.polyval(fir[::-1], back) * back ** (-matching.COUPLING_LOOKAHEAD) * digital_coupling(cutoff_hz)
+    got = np.polyval(fir[::-1], back) * back ** (-layout.COUPLING_LOOKAHEAD) * digital_coupling(cutoff_hz)
     assert 20 * np.log10(np.abs(got - high_pass_response(cutoff_hz, F_HZ)).max()) < -70
 
 
