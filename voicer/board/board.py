@@ -29,10 +29,12 @@ from voicer.board.blocks.mixers import design_input_sum, design_output_mixer
 from voicer.board.blocks.supply import design_supply
 from voicer.board.parts import Part, numbered, with_values
 from voicer.board.series import Series
+from voicer.circuit.arrays import column
 from voicer.circuit.circuit import Circuit, LfoParts, MixerParts, wet_peak
 from voicer.circuit.compander import CompanderParts
 from voicer.circuit.filters import Section
 from voicer.circuit.ideal import line_parts, open_loop, sections
+from voicer.circuit.wet_path import WetPath
 from voicer.errors import CircuitError, did_you_mean
 from voicer.voicing import RATE_SPAN_HZ, Compander, Delay, Filters, Flaws, Line, Voicing
 
@@ -118,6 +120,20 @@ class Board:
         """Peak relative deviation of the clock at a position of the depth control, the modulation on."""
         return self.blocks["depth"].deviation(position, self.blocks["lfo"].peak_v, self.blocks["clock"].control_v)
 
+    def wet_path(self) -> WetPath:
+        """The wet path of these parts; for a spread its fields are columns [shape=(units, 1)]."""
+        blocks, unheard_s = self.blocks, self.voicing.compander.time_constant_ms / 1e3
+        cells = blocks.get("compander")
+        times_s = (column(cells.send_s), column(cells.return_s)) if cells else (unheard_s, unheard_s)
+        return WetPath(
+            low_cut_hz=column(blocks["low_cut"].cutoff_hz),
+            output_coupling_hz=column(blocks["output_coupling"].cutoff_hz),
+            anti_alias=_sections(self.filter("anti_alias")),
+            reconstruction=_sections(self.filter("reconstruction")),
+            line=replace(line_parts(self.voicing), makeup=column(self.makeup)),
+            compander=CompanderParts(cells is not None, *times_s),
+        )
+
     def circuit(self) -> Circuit:
         """What these parts make, for sound and predictions; the values must be plain numbers.
 
@@ -127,9 +143,6 @@ class Board:
             When the clock leaves what can be computed.
         """
         blocks, controls, modulation = self.blocks, self.controls, self.voicing.modulation
-        cells = blocks.get("compander")
-        unheard_s = self.voicing.compander.time_constant_ms / 1e3
-        times_s = (float(cells.send_s), float(cells.return_s)) if cells else (unheard_s, unheard_s)
         deviation = 0.0 if modulation.range == "off" else self.deviation(controls.depth)
         mixer = blocks["mixer"]
         circuit = Circuit(
@@ -137,12 +150,7 @@ class Board:
             time_s=float(self.time_s(controls.time)),
             shortest_s=float(self.time_s(0.0)),
             longest_s=float(self.time_s(1.0)),
-            low_cut_hz=float(blocks["low_cut"].cutoff_hz),
-            output_coupling_hz=float(blocks["output_coupling"].cutoff_hz),
-            anti_alias=_sections(self.filter("anti_alias")),
-            reconstruction=_sections(self.filter("reconstruction")),
-            line=replace(line_parts(self.voicing), makeup=float(self.makeup)),
-            compander=CompanderParts(cells is not None, *times_s),
+            **vars(self.wet_path()),
             lfo=LfoParts(
                 float(blocks["lfo"].rate_hz(self.lfo_range, controls.rate)), float(deviation), modulation.shape
             ),

@@ -6,16 +6,14 @@ Everything is computed from the blocks, and a field of a block may be an array: 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicer.board.board import Board
-from voicer.circuit.circuit import edge_frequencies, highest, image_factor, settled_gain
-from voicer.circuit.filters import high_pass_gain, high_pass_response
-from voicer.circuit.ideal import line_parts
+from voicer.circuit.arrays import Values, column
+from voicer.circuit.filters import half_power_hz
 
 F0_RULE, Q_RULE, SPAN_RULE = 0.02, 0.05, 0.05
 """Relative errors that are let pass: pole frequency and quality of a section; everything else. Chosen."""
@@ -74,80 +72,12 @@ def figures(board: Board, loudest: float | None = None) -> list[Figure]:
     return found
 
 
-def low_pass_gain(blocks: list[Any], f_hz: Any) -> NDArray[np.float64]:
-    """Magnitude of Sallen-Key blocks in cascade; parts that are arrays need a last axis for ``f_hz``."""
-    w = 2 * np.pi * np.asarray(f_hz, dtype=np.float64)
-    power = np.ones(np.shape(w))
-    for block in blocks:
-        a, b, *third = (_column(value, w) for value in block.denominator())
-        c = third[0] if third else 0.0
-        power = power * ((1 - b * w * w) ** 2 + (a * w - c * w**3) ** 2)
-    level: NDArray[np.float64] = 1 / np.sqrt(power)
-    return level
-
-
-def _filter_response(board: Board, f_hz: Any) -> NDArray[np.complex128]:
-    """Complex gain of everything linear around the line: `Circuit.filter_response` from the parts."""
-    s = 2j * np.pi * np.asarray(f_hz, dtype=np.float64)
-    gain = np.ones(np.shape(s), dtype=np.complex128)
-    for name in ("low_cut", "output_coupling"):
-        gain = gain * high_pass_response(_column(board.blocks[name].cutoff_hz, s), f_hz)
-    for block in board.low_passes:
-        a, b, *third = (_column(value, s) for value in block.denominator())
-        gain = gain / (1 + a * s + b * s * s + (third[0] if third else 0.0) * s**3)
-    return gain
-
-
-def half_power_hz(blocks: list[Any]) -> Any:
-    """Frequency at which blocks in cascade have lost 3.0103 dB for good, Hz; by bisection, arrays too."""
-    start = np.asarray(blocks[-1].f0_q()[-2], dtype=np.float64)
-    low, high = start / 20, start * 20
-    for _ in range(44):
-        middle = np.sqrt(low * high)
-        above = low_pass_gain(blocks, middle) > np.sqrt(0.5)
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.sqrt(low * high)
-
-
-def once_gain(board: Board, position: Any, f_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Gain once through the wet path, its low cut left out, at a position of the time control.
-
-    Returns
-    -------
-    float64 [shape=(f,)], or [shape=(units, f)] for a spread
-    """
-    clock_hz = _column(board.clock_hz(position), f_hz)
-    line = replace(line_parts(board.voicing), makeup=_column(board.makeup, f_hz))
-    coupling = high_pass_gain(_column(board.blocks["output_coupling"].cutoff_hz, f_hz), f_hz)
-    low_passes = low_pass_gain(board.low_passes, f_hz)
-    gain: NDArray[np.float64] = coupling * low_passes * line.gain(f_hz, clock_hz)
-    return gain
-
-
-def round_peak(board: Board, position: Any) -> Any:
-    """Settled gain once round the loop at its loudest frequency, feedback amplifier left out; arrays too."""
-    f_hz = edge_frequencies()
-    outside = high_pass_gain(_column(board.blocks["low_cut"].cutoff_hz, f_hz), f_hz)
-    clock_hz = _column(board.clock_hz(position), f_hz)
-    images = image_factor(
-        lambda f: low_pass_gain(board.low_passes, f), lambda f: _filter_response(board, f), f_hz, clock_hz
-    )
-    gain = settled_gain(outside, once_gain(board, position, f_hz) * images, board.voicing.compander.enabled)
-    gain = np.where(f_hz < clock_hz / 2, gain, 0.0)
-    return highest(np.atleast_2d(gain)) if np.ndim(gain) > 1 else highest(gain[None])[0]
-
-
 def loudest_position(board: Board) -> float:
-    """Where on the time control the loop is loudest, 0..1: the clocks of `circuit.wet_peak`."""
+    """Position of the time control, 0..1, at which the loop is loudest: one of the clocks of `circuit.wet_peak`."""
     clock = board.blocks["clock"]
     clock_hz = np.geomspace(clock.clock_hz(1.0), clock.clock_hz(0.0), 12)
-    positions = np.asarray(clock.position_for(clock_hz), dtype=np.float64)
-    return float(positions[int(np.argmax([round_peak(board, float(position)) for position in positions]))])
-
-
-def _column(value: Any, f_hz: Any) -> Any:
-    """A value per unit as a column beside frequencies; numbers, and frequencies per unit, as they are."""
-    return value[:, None] if np.ndim(value) == 1 and np.shape(value) != np.shape(f_hz) else value
+    peaks = board.wet_path().round_peak(clock_hz[:, None])
+    return float(clock.position_for(clock_hz[int(np.argmax(peaks))]))
 
 
 def _time(board: Board) -> Iterator[Figure]:
@@ -174,9 +104,10 @@ def _ends(board: Board) -> Iterator[Figure]:
 
 def _filters(board: Board) -> Iterator[Figure]:
     names: tuple[Literal["anti_alias", "reconstruction"], ...] = ("anti_alias", "reconstruction")
+    wet = board.wet_path()
     for name in names:
         title, blocks = name.replace("_", "-"), board.filter(name)
-        yield Figure(f"{name}_hz", f"{title}, -3 dB", "Hz", half_power_hz(blocks))
+        yield Figure(f"{name}_hz", f"{title}, -3 dB", "Hz", _plain(half_power_hz(getattr(wet, name))))
         for number, block in enumerate(blocks, start=1):
             *real, f0_hz, q = block.f0_q()
             where, says = f"{name}_{number}", f"{title} section {number}"
@@ -188,7 +119,8 @@ def _filters(board: Board) -> Iterator[Figure]:
 
 def _loop(board: Board, loudest: float | None) -> Iterator[Figure]:
     position = loudest_position(board) if loudest is None else loudest
-    peak, repeats = round_peak(board, position), board.blocks["sum"]
+    peak = _plain(board.wet_path().round_peak(column(board.clock_hz(position))))
+    repeats = board.blocks["sum"]
     yield Figure("loop_gain", "loop gain as set, loudest", "", peak * repeats.return_gain(board.controls.repeats))
     edge = 1 / (peak * repeats.return_gain(1.0))
     yield Figure("edge_position", "edge of self-oscillation on the repeats pot", "", edge)
@@ -223,3 +155,8 @@ def _levels(board: Board) -> Iterator[Figure]:
     yield Figure("headroom_v", "headroom, peak", "V", supply.headroom_v)
     yield Figure("bias_corner_hz", "bias node's filter", "Hz", supply.bias_corner_hz, None)
     yield Figure("clock_supply_corner_hz", "clock supply's filter", "Hz", supply.filter_corner_hz, None)
+
+
+def _plain(values: Values) -> Values:
+    """A column as one value per unit [shape=(units,)]; a number as it is."""
+    return values[:, 0] if isinstance(values, np.ndarray) else values

@@ -15,10 +15,9 @@ from voicer.board.blocks.coupling import design_low_cut
 from voicer.board.blocks.gain_cells import design_gain_cells
 from voicer.board.blocks.low_pass import blocks_for, snapped
 from voicer.board.board import Board, SeriesName, default_capacitors, design_board
-from voicer.board.figures import half_power_hz
 from voicer.board.series import Series
 from voicer.circuit.circuit import wet_peak
-from voicer.circuit.filters import low_frequency_delay_s, low_pass_sections
+from voicer.circuit.filters import half_power_hz, low_frequency_delay_s, low_pass_sections
 from voicer.circuit.ideal import line_parts
 from voicer.errors import CircuitError
 from voicer.voicing import Voicing, parameter
@@ -122,7 +121,7 @@ class _Reader:
                 return list(blocks_for(wanted, capacitors=self.capacitors))
             return list(snapped(wanted, resistors=self.resistors, capacitors=self.capacitors))
 
-        return self._tidy(float(half_power_hz(blocks)), blocks, made)
+        return self._tidy(float(half_power_hz(getattr(self.circuit, name))), blocks, made)
 
     def _low_cut(self, cutoff_hz: float) -> list[Any]:
         return [self._bought(design_low_cut(cutoff_hz))]

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.board.board import Board
-from voicer.board.figures import Figure, figures, loudest_position, once_gain
+from voicer.board.figures import Figure, figures, loudest_position
 from voicer.board.parts import Kind, Part
-from voicer.circuit.filters import high_pass_gain
+from voicer.circuit.arrays import column
 from voicer.errors import CircuitError, did_you_mean
 
 SEED = 63
@@ -110,8 +110,7 @@ def spread(board: Board, tolerances: Tolerances | None = None, units: int = UNIT
     varied = [figure for figure in figures(many, loudest) if np.ndim(figure.value) and np.ptp(figure.value) > 0]
     clock_hz = np.min(many.clock_hz(many.controls.time))
     f_hz = np.geomspace(20, min(20e3, 0.45 * clock_hz), 96)
-    low_cut = high_pass_gain(many.blocks["low_cut"].cutoff_hz[:, None], f_hz)
-    gain = low_cut * once_gain(many, many.controls.time, f_hz)
+    gain = many.wet_path().wet_gain(f_hz, column(many.clock_hz(many.controls.time)))
     return Spread(tolerances, nominal, varied, f_hz, np.percentile(20 * np.log10(gain), PERCENTILES, axis=0))
 
 

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from voicer.circuit.arrays import Values
+
 UNITY_RMS_V = 0.775
 """Level that passes both halves unchanged, as a sine (common practice)."""
 
@@ -23,9 +25,9 @@ class CompanderParts:
     """What the pair does, as its parts decide."""
 
     enabled: bool
-    send_s: float
+    send_s: Values
     """Time constant of the compressor's average: averaging capacitor times the rectifier's resistance."""
-    return_s: float
+    return_s: Values
     """The same of the expander; the pair is transparent where both are alike."""
     unity_average_v: float = UNITY_RMS_V * float(SINE_AVERAGE_OF_RMS)
     """Rectified average at which the gain is one."""

@@ -17,7 +17,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from voicer.circuit.arrays import Array, ComplexArray, Values
+
+MOST_TRANSFER_SPREAD = 10.0
+"""N * e is held below this; past it the model of the transfer (and any real line) is of no use."""
 
 
 @dataclass(frozen=True)
@@ -54,11 +58,11 @@ class DeviceClass:
     imbalance: float = 4e-3
     """Relative gain difference of the two output phases after balancing. Chosen."""
 
-    def transfer_loss_at(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    def transfer_loss_at(self, clock_hz: Array) -> Array:
         """Fraction e left behind at each transfer; flat at slow clocks, rising at fast ones."""
         return self.transfer_loss + np.exp(-0.5 / (clock_hz * self.transfer_time_s))
 
-    def insertion_gain_at(self, clock_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    def insertion_gain_at(self, clock_hz: Array) -> Array:
         """Gain of one device at low frequency: the output follower settles 1 - exp(-1/(2 fc T))."""
         return -np.expm1(-0.5 / (clock_hz * self.settling_s))
 
@@ -72,12 +76,70 @@ DEVICE_CLASSES = {
 """By number of stages."""
 
 
+@dataclass(frozen=True)
+class LineParts:
+    """Devices in series, with each flaw scaled by how much of it is asked for (1: as the class has it)."""
+
+    device: DeviceClass
+    devices: int
+    transfer_loss: float = 1.0
+    saturation: float = 1.0
+    leakage: float = 1.0
+    noise: float = 1.0
+    clock_bleed: float = 1.0
+    makeup: Values = 1.0
+    """Gain of the amplifier behind the line, trimmed on the bench to make up what the devices lose."""
+
+    @property
+    def stages(self) -> int:
+        """Buckets in the whole line."""
+        return self.device.stages * self.devices
+
+    @property
+    def periods(self) -> int:
+        """Clock periods from input to output."""
+        return self.stages // 2
+
+    def transfer_loss_at(self, clock_hz: Array) -> Array:
+        """Fraction left behind at each transfer [shape like ``clock_hz``]."""
+        loss = self.transfer_loss * self.device.transfer_loss_at(clock_hz)
+        return np.minimum(loss, MOST_TRANSFER_SPREAD / self.stages)
+
+    def gain_at(self, clock_hz: Array) -> Array:
+        """Low-frequency gain of the line with its amplifier: followers that settle, charge that fades."""
+        settled = self.device.insertion_gain_at(clock_hz) ** (self.devices * self.transfer_loss)
+        return self.makeup * settled * np.exp(-self.leakage * self.storage_s(clock_hz) / self.device.leakage_time_s)
+
+    def storage_s(self, clock_hz: Array) -> Array:
+        """Time a sample spends in the buckets, s."""
+        return self.periods / clock_hz
+
+    def bias_shift_v(self, clock_hz: Array) -> Array:
+        """How far dark current moves the bias while a sample waits, V."""
+        return self.leakage * self.device.leakage_v_s * self.storage_s(clock_hz)
+
+    def response(self, f_hz: Array, clock_hz: Array) -> ComplexArray:
+        """Small-signal gain with its hold, the pure delay of P periods left out (broadcasts)."""
+        loss = transfer_response(self.stages, self.transfer_loss_at(clock_hz), 2 * np.pi * f_hz / clock_hz)
+        return self.gain_at(clock_hz) * loss * hold_response(f_hz, clock_hz)
+
+    def gain(self, f_hz: Array, clock_hz: Array) -> Array:
+        """Magnitude of `response` (broadcasts)."""
+        loss = transfer_gain(self.stages, self.transfer_loss_at(clock_hz), 2 * np.pi * f_hz / clock_hz)
+        return self.gain_at(clock_hz) * loss * np.abs(np.sinc(f_hz / clock_hz))
+
+    def extra_periods(self, clock_hz: Values) -> Values:
+        """Periods beyond P at low frequency: half a one for the hold, N e / (1 - e) for charge left behind."""
+        loss = self.transfer_loss_at(np.asarray(clock_hz, dtype=np.float64))
+        return 0.5 + self.stages * loss / (1 - loss)
+
+
 def line_delay_s(stages: float, clock_hz: float) -> float:
     """Time a sample spends in the buckets: N / (2 fc)."""
     return stages / (2 * clock_hz)
 
 
-def transfer_weights(stages: int, transfer_loss: float, count: int) -> NDArray[np.float64]:
+def transfer_weights(stages: int, transfer_loss: float, count: int) -> Array:
     """Impulse response of N lossy transfers, in clock periods [shape=(count,)].
 
     ``((1 - e) / (1 - e z^-1))^N`` expands into the negative binomial weights
@@ -88,29 +150,29 @@ def transfer_weights(stages: int, transfer_loss: float, count: int) -> NDArray[n
     k = np.arange(1, count)
     log_ratio = np.log(np.maximum(transfer_loss, 1e-300)) + np.log((stages + k - 1) / k)
     log_first = stages * np.log1p(-transfer_loss)
-    weights: NDArray[np.float64] = np.exp(log_first + np.concatenate(([0.0], np.cumsum(log_ratio))))
+    weights: Array = np.exp(log_first + np.concatenate(([0.0], np.cumsum(log_ratio))))
     return weights
 
 
 def transfer_response(
-    stages: int, transfer_loss: NDArray[np.float64], w: NDArray[np.float64]
-) -> NDArray[np.complex128]:
+    stages: int, transfer_loss: Array, w: Array
+) -> ComplexArray:
     """Complex gain of N lossy transfers at angle ``w = 2 pi f / fc`` (broadcasts), ideal delay left out."""
-    gain: NDArray[np.complex128] = ((1 - transfer_loss) / (1 - transfer_loss * np.exp(-1j * w))) ** stages
+    gain: ComplexArray = ((1 - transfer_loss) / (1 - transfer_loss * np.exp(-1j * w))) ** stages
     return gain
 
 
 def transfer_gain(
-    stages: int, transfer_loss: NDArray[np.float64], w: NDArray[np.float64]
-) -> NDArray[np.float64]:
+    stages: int, transfer_loss: Array, w: Array
+) -> Array:
     """Magnitude of `transfer_response`, much cheaper (broadcasts)."""
     e = transfer_loss
-    gain: NDArray[np.float64] = ((1 - e) ** 2 / (1 - 2 * e * np.cos(w) + e * e)) ** (stages / 2)
+    gain: Array = ((1 - e) ** 2 / (1 - 2 * e * np.cos(w) + e * e)) ** (stages / 2)
     return gain
 
 
-def hold_response(f_hz: NDArray[np.float64], clock_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+def hold_response(f_hz: Array, clock_hz: Array) -> ComplexArray:
     """Complex gain of holding each sample for one clock period: ``sinc(f/fc)``, half a period late."""
     ratio = f_hz / clock_hz
-    gain: NDArray[np.complex128] = np.sinc(ratio) * np.exp(-1j * np.pi * ratio)
+    gain: ComplexArray = np.sinc(ratio) * np.exp(-1j * np.pi * ratio)
     return gain

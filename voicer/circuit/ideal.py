@@ -9,9 +9,9 @@ from math import sqrt
 
 import numpy as np
 
-from voicer.circuit.circuit import Circuit, LfoParts, LineParts, MixerParts, wet_peak
+from voicer.circuit.circuit import Circuit, LfoParts, MixerParts, wet_peak
 from voicer.circuit.compander import CompanderParts
-from voicer.circuit.devices import DEVICE_CLASSES
+from voicer.circuit.devices import DEVICE_CLASSES, LineParts
 from voicer.circuit.filters import Section, low_pass_sections
 from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Voicing
 

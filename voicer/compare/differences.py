@@ -106,8 +106,11 @@ FIGURES: tuple[_Figure, ...] = (
     ("clock_hz", "clock", "Hz", None, lambda h: h.circuit.clock_hz),
     ("half_clock_hz", "half the clock", "Hz", None, lambda h: h.circuit.clock_hz / 2),
     ("low_cut_hz", "low cut", "Hz", LOW_CUT, lambda h: h.circuit.low_cut_hz),
-    ("anti_alias_hz", "anti-alias, -3 dB", "Hz", CUTOFF, lambda h: half_power_hz(h.circuit.anti_alias)),
-    ("reconstruction_hz", "reconstruction, -3 dB", "Hz", CUTOFF, lambda h: half_power_hz(h.circuit.reconstruction)),
+    ("anti_alias_hz", "anti-alias, -3 dB", "Hz", CUTOFF, lambda h: float(half_power_hz(h.circuit.anti_alias))),
+    (
+        "reconstruction_hz", "reconstruction, -3 dB", "Hz", CUTOFF,
+        lambda h: float(half_power_hz(h.circuit.reconstruction)),
+    ),
     ("loop_gain", "loop gain", "", EDGE, lambda h: h.circuit.loop_gain(h.circuit.clock_hz)),
     ("decay_db", "decay per repeat", "dB", LEVEL, lambda h: decay_per_repeat_db(h.circuit)),
     ("echo_to_dry_db", "echo against dry", "dB", LEVEL, lambda h: echo_to_dry_db(h.circuit)),

@@ -156,4 +156,4 @@ def line_noise(circuit: Circuit) -> tuple[float, float]:
     white = line.devices * (line.makeup * line.noise * device.device_noise_v) ** 2
     transfer = line.stages * (line.makeup * line.noise * device.transfer_noise_v) ** 2
     total, half = np.sqrt(white + 4 * transfer), np.sqrt(white)
-    return (total + half) / 2, (half - total) / 2
+    return float(total + half) / 2, float(half - total) / 2

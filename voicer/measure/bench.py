@@ -112,7 +112,7 @@ class Bench:
     def repeats_settle(self, f_hz: float) -> bool:
         """Whether a repeat lasts long enough for a tone's level in it to be read, the compander settled."""
         time_s, compander = self.circuit.time_s, self.circuit.compander
-        return time_s * f_hz > LEAST_PERIODS and (not compander.enabled or time_s > 4 * compander.send_s)
+        return time_s * f_hz > LEAST_PERIODS and (not compander.enabled or time_s > 4 * float(compander.send_s))
 
     @property
     def wide_open(self) -> bool:
@@ -334,11 +334,12 @@ class Bench:
         compander = self.circuit.compander
         if not compander.enabled:
             return
-        measured = probes.compressor_times_s(compander.send_s)
+        send_s = float(compander.send_s)
+        measured = probes.compressor_times_s(send_s)
         for key, closed, found_s in (("attack", attack_s, measured[0]), ("recovery", recovery_s, measured[1])):
-            time_ms = 1e3 * closed(compander.send_s)
+            time_ms = 1e3 * closed(send_s)
             label = f"compressor's {key}, 12 dB step"
-            resolved = compander.send_s >= LEAST_SEND_S
+            resolved = send_s >= LEAST_SEND_S
             tolerance = max(0.05 * time_ms, 0.1) if resolved else None
             yield Reading(f"{key}_ms", label, "ms", time_ms, 1e3 * found_s if resolved else None, tolerance)
 

@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.circuit.circuit import Circuit, edge_frequencies
+from voicer.circuit.circuit import Circuit
 from voicer.circuit.filters import high_pass_response, response
+from voicer.circuit.wet_path import edge_frequencies
 from voicer.dsp.coefficients import line_noise
 
 Array = NDArray[np.float64]

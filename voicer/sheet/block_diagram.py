@@ -61,7 +61,7 @@ def _boxes(board: Board) -> Iterator[tuple[str, str]]:
 
 def _low_pass(blocks: list[Any]) -> str:
     sections = tuple(section for block in blocks for section in block.sections())
-    return f"order {sum(section.order for section in sections)}\n{_hertz(half_power_hz(sections))}"
+    return f"order {sum(section.order for section in sections)}\n{_hertz(float(half_power_hz(sections)))}"
 
 
 def _hertz(value: float) -> str:

@@ -11,8 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from voicer.board.figures import once_gain
-from voicer.circuit.filters import high_pass_gain
 from voicer.drawing.paper import A4_INCHES, PRINT, hertz, pyplot, title_block
 from voicer.sheet import tables
 from voicer.sheet.contents import CAUTIONS, BuildSheet, block_title
@@ -173,8 +171,7 @@ def _response(axes: Any, sheet: BuildSheet) -> None:
         found.f_hz, found.response_db[0], found.response_db[-1], color="0.85", linewidth=0, label="5 % to 95 % of units"
     )
     for board, label, style in ((sheet.asked, "asked", ":"), (sheet.board, "these parts", "-")):
-        low_cut = high_pass_gain(board.blocks["low_cut"].cutoff_hz, found.f_hz)
-        gain_db = 20 * np.log10(low_cut * once_gain(board, board.controls.time, found.f_hz))
+        gain_db = 20 * np.log10(board.wet_path().wet_gain(found.f_hz, board.clock_hz(board.controls.time)))
         axes.plot(found.f_hz, gain_db, style, color="black", linewidth=1.0, label=label)
     axes.axvline(half_hz, color="black", linewidth=0.7, linestyle="--")
     axes.text(half_hz, -57, " half the clock", fontsize=SMALL, rotation=90, va="bottom", ha="right")

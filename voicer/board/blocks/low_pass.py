@@ -183,7 +183,7 @@ def _near_pairs(section: Section, capacitors: Series) -> _Sets:
 @lru_cache(maxsize=8)
 def _triples(first: Section, pair: Section, capacitors: Series) -> _Sets:
     """Solutions of the prototype's table in every decade of capacitors."""
-    found = table(round(pair.f0_hz / first.f0_hz, 9), round(pair.q, 9), capacitors)
+    found = table(round(_tau(first, pair), 9), round(float(pair.q), 9), capacitors)
     decades = 10.0 ** np.arange(np.floor(np.log10(LEAST_FARAD)), np.ceil(np.log10(MOST_FARAD)))
     unit = np.stack([found.first, found.feedback, found.ground])
     farads = (decades[:, None] * unit[:, None, :]).reshape(3, -1)
@@ -191,6 +191,11 @@ def _triples(first: Section, pair: Section, capacitors: Series) -> _Sets:
     farads = farads[:, inside]
     scaled = np.tile(found.resistors.T, decades.size)[:, inside]
     return _Sets(scaled / (2 * np.pi * pair.f0_hz * farads[2]), farads)
+
+
+def _tau(first: Section, pair: Section) -> float:
+    """Time constant of the real pole over that of the pair."""
+    return float(pair.f0_hz / first.f0_hz)
 
 
 def _arrays(sets: _Sets) -> Block:
@@ -209,7 +214,7 @@ def _block(sets: _Sets, index: int) -> Block:
 def _polished(block: ThirdOrder, group: tuple[Section, ...]) -> ThirdOrder:
     """The same block with its resistors brought to the last digit by Newton's method."""
     first, pair = group
-    goal = np.array(targets(pair.f0_hz / first.f0_hz, pair.q))
+    goal = np.array(targets(_tau(first, pair), float(pair.q)))
     ground = block.ground_farad
     scale = 2 * np.pi * pair.f0_hz * ground
     x, y, z = scale * np.array([block.r1_ohm, block.r2_ohm, block.r3_ohm])
@@ -251,7 +256,7 @@ def _capacitor_rule(group: tuple[Section, ...]) -> str:
     """What must hold of the capacitors, and what was got, where no set will do."""
     pair, most = group[-1], MOST_FARAD / LEAST_FARAD
     alone = len(group) == 1
-    ratio = 4 * pair.q**2 if alone else equal_resistor_ratios(pair.f0_hz / group[0].f0_hz, pair.q)[1]
+    ratio = 4 * pair.q**2 if alone else equal_resistor_ratios(_tau(group[0], pair), float(pair.q))[1]
     if alone or ratio > most:
         return f"two capacitors of a ratio below {most:g} (got {ratio:.5g})"
     return (

@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.board.parts import part
+from voicer.circuit.arrays import column
 from voicer.circuit.filters import Section
 
 Array = NDArray[np.float64]
@@ -48,9 +49,9 @@ class SecondOrder:
         return pole_pair(np.asarray(a), np.asarray(b))
 
     def sections(self) -> tuple[Section, ...]:
-        """One section."""
+        """One section, its fields columns for a spread [shape=(units, 1)]."""
         f0_hz, q = self.f0_q()
-        return (Section(float(f0_hz), float(q)),)
+        return (Section(column(f0_hz), column(q)),)
 
 
 @dataclass(frozen=True)
@@ -82,9 +83,9 @@ class ThirdOrder:
         return (1 / (2 * np.pi * tau), *pole_pair(a - tau, c / tau))
 
     def sections(self) -> tuple[Section, ...]:
-        """The first-order section, then the second-order one."""
+        """The first-order section, then the second-order one; their fields columns for a spread [shape=(units, 1)]."""
         real_hz, f0_hz, q = self.f0_q()
-        return Section(float(real_hz), 0.0), Section(float(f0_hz), float(q))
+        return Section(column(real_hz), 0.0), Section(column(f0_hz), column(q))
 
 
 def pole_pair(a: Array, b: Array) -> tuple[Array, Array]:
