@@ -1,4 +1,4 @@
-"""Two voicings beside each other: both rendered over one recording, matched in loudness, their figures compared."""
+"""Two voicings side by side: one recording rendered through both, matched in loudness."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from voicer.files.whole_folder import write_whole
 from voicer.measure.meters import BLOCK_S, loudness_lufs
 
 RIFF = "assets/riff.flac"
-"""Shipped; played where no other recording is given."""
+"""The shipped recording, used when no other is given."""
 
 OTHER_RATE_HZ = 48_000
-"""Recordings of a rate the echo does not run at are heard at this one."""
+"""Recordings at a rate the echo does not run at are resampled to this one."""
 
 TAIL_S = 4.0
 _SILENCE = "the recording must not be silent (got nothing above -70 LUFS)"
@@ -37,25 +37,25 @@ class Programme:
 
     name: str
     samples: NDArray[np.float64]
-    """[shape=(frames,)], with silence behind it for the echo to ring out."""
+    """[shape=(frames,)], followed by silence for the echo to ring out."""
     sample_rate_hz: int
 
 
 @dataclass(frozen=True)
 class Pair:
-    """Both sounds, as long and as loud as each other."""
+    """Both sounds, of the same length and loudness."""
 
     programme: Programme
     circuits: dict[str, Circuit]
-    """Under ``A`` and ``B``, as all that follows."""
+    """By ``A`` and ``B``, as are the following."""
     sounds: dict[str, NDArray[np.float64]]
-    """Matched: the louder one is turned down, so that neither comes above its ceiling."""
+    """Matched: the louder one is turned down, so neither exceeds its ceiling."""
     loudness_lufs: dict[str, float]
     """Before matching, by ITU-R BS.1770-4."""
 
     @property
     def gain_db(self) -> dict[str, float]:
-        """What the matching turned each down by, 0 or less."""
+        """Gain that matching applied to each, dB, 0 or less."""
         quieter = min(self.loudness_lufs.values())
         return {name: quieter - loudness for name, loudness in self.loudness_lufs.items()}
 
@@ -63,19 +63,19 @@ class Pair:
         """Figures side by side."""
         rate_hz = self.programme.sample_rate_hz
         a, b = (
-            Heard(circuit, self.sounds[name], self.loudness_lufs[name], rate_hz)
+            Heard(circuit, self.sounds[name], self.loudness_lufs[name], rate_hz, self.programme.samples)
             for name, circuit in self.circuits.items()
         )
         return rows_of(a, b)
 
 
-def programme(path: Path | None, tail_s: float = TAIL_S) -> Programme:
-    """The recording to compare over; the shipped riff for None.
+def load_programme(path: Path | None, tail_s: float = TAIL_S) -> Programme:
+    """The recording to play through both; the shipped riff for None.
 
     Raises
     ------
     FileError
-        When it is no recording, silent, shorter than 400 ms or not of finite numbers.
+        When it is not a sound file, silent, shorter than 400 ms, or holds values that are not finite.
     """
     if path is None:
         with as_file(assets() / Path(RIFF).name) as riff:
@@ -85,60 +85,61 @@ def programme(path: Path | None, tail_s: float = TAIL_S) -> Programme:
     name = RIFF if path is None else str(path)
     if x.size < BLOCK_S * rate_hz:
         what = f"the recording must last at least {BLOCK_S:g} s for its loudness (got {x.size / rate_hz:.3g} s)"
-        raise FileError(what, where=name, remedy="record more")
+        raise FileError(what, where=name, remedy="use a longer one")
     if not np.isfinite(x).all():
-        raise FileError("the recording must hold finite numbers (got nan or infinity)", where=name,
-                        remedy="record it again")
+        raise FileError("the recording must hold finite numbers (got NaN or infinity)", where=name,
+                        remedy="export it again")
     inner_hz = rate_hz if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ else OTHER_RATE_HZ
     x = recording.at_rate(x, rate_hz, inner_hz)
     if not np.isfinite(loudness_lufs(x, inner_hz)):
-        raise FileError(_SILENCE, where=name, remedy="record it louder, or give another")
+        raise FileError(_SILENCE, where=name, remedy="record it louder or use another")
     return Programme(name, np.concatenate((x, np.zeros(round(tail_s * inner_hz)))), inner_hz)
 
 
-def compare(
-    played: Programme, a: Circuit, b: Circuit, *, ceiling_db: float = CEILING_DB,
+def render_pair(
+    programme: Programme, a: Circuit, b: Circuit, *, ceiling_db: float = CEILING_DB,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> Pair:  # fmt: skip
-    """Play a recording through two circuits and match what comes out in loudness.
+    """Render a recording through two circuits and match the results in loudness.
 
     Parameters
     ----------
     ceiling_db : float
         Output ceiling, dB of full scale.
     progress : callable, optional
-        Told the share done, 0..1.
+        Called with the share done, 0..1.
 
     Raises
     ------
     VoicerError
-        When one of them lets nothing through that can be measured.
+        When one of the results is too quiet to measure.
     """
     circuits, sounds, loudness = {"A": a, "B": b}, {}, {}
     for number, (name, circuit) in enumerate(circuits.items()):
 
         def done(frames: int, before: float = 0.5 * number) -> None:
-            progress(before + 0.5 * frames / played.samples.size)
+            progress(before + 0.5 * frames / programme.samples.size)
 
-        sounds[name] = render(played.samples, played.sample_rate_hz, circuit, ceiling_db=ceiling_db, progress=done)
-        loudness[name] = loudness_lufs(sounds[name], played.sample_rate_hz)
+        rate_hz = programme.sample_rate_hz
+        sounds[name] = render(programme.samples, rate_hz, circuit, ceiling_db=ceiling_db, progress=done)
+        loudness[name] = loudness_lufs(sounds[name], rate_hz)
         if not np.isfinite(loudness[name]):
             raise VoicerError(
                 f"{name} ({circuit.name}) must be loud enough to measure (got nothing above -70 LUFS)",
-                remedy="raise its level or play a louder recording",
+                remedy="raise output.level_db or use a louder recording",
             )
     quieter = min(loudness.values())
     matched = {name: sound * 10 ** ((quieter - loudness[name]) / 20) for name, sound in sounds.items()}
-    return Pair(played, circuits, matched, loudness)
+    return Pair(programme, circuits, matched, loudness)
 
 
 def write_pair(pair: Pair, folder: Path) -> list[Path]:
-    """Write ``A.wav`` and ``B.wav``, both or none, into a folder that is made if need be.
+    """Write ``A.wav`` and ``B.wav``, both or neither, into a folder that is created if need be.
 
     Raises
     ------
     FileError
-        When the folder cannot be made or written; it then holds what it held before.
+        When the folder cannot be created or written; it then holds what it held before.
     """
 
     def write(inside: Path) -> list[str]:
@@ -150,7 +151,7 @@ def write_pair(pair: Pair, folder: Path) -> list[Path]:
 
 
 def as_json(pair: Pair, rows: list[Row]) -> dict[str, Any]:
-    """All of it as plain data, units in the keys."""
+    """Everything as plain data, units in the keys."""
     return {
         "input": pair.programme.name,
         "sample_rate_hz": pair.programme.sample_rate_hz,

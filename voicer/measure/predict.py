@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit.circuit import Circuit
-from voicer.circuit.filters import high_pass_response, response
+from voicer.circuit.filters import gain, high_pass_gain, high_pass_response, response
 from voicer.circuit.wet_path import edge_frequencies
 from voicer.dsp.coefficients import line_noise
+from voicer.measure.meters import spectrum
 
 Array = NDArray[np.float64]
 
@@ -25,13 +26,13 @@ def wet(circuit: Circuit, f_hz: Array) -> NDArray[np.complex128]:
     """Small-signal gain once through the wet path, its delay in it."""
     clock_hz = circuit.clock_hz
     delay = np.exp(-2j * np.pi * f_hz * circuit.line.periods / clock_hz)
-    gain: NDArray[np.complex128] = circuit.mixer.entry_gain * circuit.wet_response(f_hz, clock_hz) * delay
-    return gain
+    once: NDArray[np.complex128] = circuit.mixer.entry_gain * circuit.wet_response(f_hz, clock_hz) * delay
+    return once
 
 
-def corners_hz(f_hz: Array, gain: Array) -> tuple[float, float]:
+def corners_hz(f_hz: Array, response_gain: Array) -> tuple[float, float]:
     """Where a response has fallen 3.0103 dB below its highest, on both sides, read between its points."""
-    level = 20 * np.log10(np.abs(gain))
+    level = 20 * np.log10(np.abs(response_gain))
     level = level - level.max() + 3.0103
     inside = np.flatnonzero(level >= 0)
     first, last = inside[0], inside[-1]
@@ -57,6 +58,28 @@ def folded_gain(circuit: Circuit, f_hz: float) -> float:
     out = response(circuit.reconstruction, out_hz) * high_pass_response(circuit.output_coupling_hz, out_hz)
     line = circuit.line.gain(out_hz, np.array(circuit.clock_hz))
     return float(circuit.mixer.entry_gain * np.abs(into * out)[0] * line[0])
+
+
+def energy_above_half_clock_db(circuit: Circuit, x: Array, sample_rate_hz: float) -> float:
+    """Energy that reaches the line above half the clock, and folds there, relative to all that reaches it, dB.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    x : array [shape=(frames,)]
+        What is played into it.
+    sample_rate_hz : float
+
+    Returns
+    -------
+    float
+        -inf for silence and for a clock above the sample rate.
+    """
+    f_hz, density = spectrum(x, sample_rate_hz)
+    into = high_pass_gain(circuit.low_cut_hz, f_hz) * gain(circuit.anti_alias, f_hz)
+    energy = density * into**2
+    above, whole = float(energy[f_hz > circuit.clock_hz / 2].sum()), float(energy.sum())
+    return 10 * float(np.log10(above / whole)) if above > 0 else -np.inf
 
 
 def noise_density(circuit: Circuit, f_hz: Array) -> Array:
@@ -104,8 +127,8 @@ def loudest_hz(circuit: Circuit) -> float:
 
 def decay_db(circuit: Circuit, f_hz: float, feedback_gain: float) -> float:
     """Level lost from one repeat to the next at a pitch, compander settled, dB."""
-    gain = circuit.round_gain(np.array([f_hz]), np.array(circuit.clock_hz))[0]
-    return float(20 * np.log10(feedback_gain * gain))
+    once = circuit.round_gain(np.array([f_hz]), np.array(circuit.clock_hz))[0]
+    return float(20 * np.log10(feedback_gain * once))
 
 
 def held(circuit: Circuit) -> Circuit:

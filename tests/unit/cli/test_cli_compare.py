@@ -18,7 +18,7 @@ import soundfile
 RATE_HZ = 48_000
 SOUND = 0.1 * np.random.default_rng(6).standard_normal(RATE_HZ // 2)
 PAIR = ("compare", "quay-slap", "lamp-lane", "--input", "in.wav", "--tail", "0.5")
-HEAD = '{"session":1,"a":"Quay Slap","b":"Lamp Lane","input":"in.wav","sounds":"0123456789abcdef","trials":2}\n'
+HEAD = '{"session":1,"a":"Quay Slap","b":"Lamp Lane","input":"in.wav","sounds":"0123456789abcdef","trials":6}\n'
 CAUTION = "Caution: an echo near self-oscillation gets loud suddenly."
 
 
@@ -48,7 +48,7 @@ def test_a_table_for_people(folder: Path) -> None:
     lines = done.stdout.splitlines()
     assert lines[0].startswith(CAUTION)
     for words in (
-        "A: Quay Slap", "B: Lamp Lane", "delay ", "half the clock", "anti-alias, -3 dB", "reconstruction, -3 dB",
+        "A: Quay Slap, B: Lamp Lane, over in.wav", "B - A", "threshold", "delay ", "half the clock", "energy above half clock", "anti-alias, -3 dB", "reconstruction, -3 dB",
         "loop gain", "decay per repeat", "modulation rate", "loudness before matching", "spectral centroid",
         "can be heard: delay (threshold: 5 ms, chosen)", "level-matched: ",
     ):  # fmt: skip
@@ -67,10 +67,10 @@ def test_files_and_data_for_programs(folder: Path) -> None:
     assert [sound.size for sound in sounds] == [RATE_HZ, RATE_HZ]
     figures = {row["key"]: row for row in data["figures"]}
     assert (figures["time_ms"]["A"], figures["time_ms"]["can_be_heard"]) == (90, True)
-    assert figures["time_ms"]["threshold"] == "5 ms, chosen"
-    assert figures["wobble_cents"]["threshold"].startswith("10 cents, Hill & Summers, JASA 2007")
-    assert figures["loudness_lufs"]["threshold"] == "1 LU, chosen"
-    assert figures["loop_gain"]["threshold"] == "one of them past 1, the edge of self-oscillation"
+    assert (figures["time_ms"]["threshold"], figures["time_ms"]["rule"]) == (5, "5 ms, chosen")
+    assert figures["wobble_cents"]["rule"].startswith("10 cents, Hill & Summers, JASA 2007")
+    assert figures["loudness_lufs"]["rule"] == "1 LU, chosen"
+    assert figures["loop_gain"]["rule"] == "only one reaches 1, the edge of self-oscillation"
     assert figures["clock_hz"]["can_be_heard"] is None
     assert max(data["matching_gain_db"].values()) == 0
 
@@ -80,8 +80,8 @@ def test_own_voicing_files_over_the_shipped_riff(tmp_path: Path) -> None:
     (tmp_path / "pier.toml").write_text('schema = 2\nname = "Pier"\n')
     done = run("compare", "pier.toml", "./pier.toml", "--tail", "0", folder=tmp_path)
     assert done.returncode == 0
-    assert "over assets/riff.flac:" in done.stdout
-    assert "no figure differs by what can be heard" in done.stdout
+    assert "A: Pier, B: Pier, over assets/riff.flac" in done.stdout
+    assert "no figure differs by enough to be heard" in done.stdout
     assert "yes" not in done.stdout
 
 
@@ -91,11 +91,12 @@ def test_a_blind_session_on_standard_input(folder: Path) -> None:
     assert (done.returncode, done.stderr.strip()) == (0, "")
     assert done.stdout.startswith(CAUTION)
     assert done.stdout.count("Trial ") == 5
+    assert "5 trials. 5 or more right would show that the difference is heard" in done.stdout
     assert done.stdout.count("A or B?") == 7
     kept = [json.loads(line) for line in (folder / "listening" / "answers.jsonl").read_text().splitlines()]
     assert [line["answer"] for line in kept[1:]] == ["A", "B", "B", "A", "B"]
     right = sum(line["answer"] == line["x"] for line in kept[1:])
-    assert f"\n{right} of 5 right. One who only guesses" in done.stdout
+    assert f"\n{right} of 5 right. By guessing, " in done.stdout
     assert sorted(path.name for path in (folder / "listening").iterdir()) == ["A.wav", "B.wav", "answers.jsonl"]
     again = run("compare", "--blind", "--answers", "listening/answers.jsonl", "--result", folder=folder)
     assert again.stdout in done.stdout
@@ -163,20 +164,27 @@ def test_a_session_struck_down_goes_on(folder: Path) -> None:
     with Listener(folder, "--answers", "mine.jsonl") as listener:
         assert listener.asked()
         assert "Trial 3 of 6" in listener.told
+        assert "2 are answered, 4 left." in listener.told
+        changed = run(*PAIR, "--blind", "--trials", "8", "--answers", "mine.jsonl", folder=folder)
+        assert changed.stderr == (
+            "voicer: mine.jsonl:1: trials must stay 6, as planned at the start (got 8); leave --trials out, or name "
+            "another file with --answers\n"
+        )
+        assert changed.returncode == 2
         listener.answer()
         assert listener.asked()
         listener.say("q")
         assert not listener.asked()
         assert listener.process.wait(30) == 0
-    assert "3 of 3 right." in listener.told
-    assert "Broken off: 3 of 6 trials are answered." in listener.told
+    assert "Not finished: 3 of 6 trials answered, 3 left." in listener.told
+    assert " right." not in listener.told
 
 
 def test_nobody_at_the_terminal(folder: Path) -> None:
     """An input that ends at once ends the session: no answer, nothing said about hearing."""
     done = run(*PAIR, "--blind", folder=folder)
     assert done.returncode == 0
-    assert "No answer was given: nothing can be said." in done.stdout
+    assert "Not finished: 0 of 16 trials answered, 16 left." in done.stdout
 
 
 def test_a_full_disk_leaves_nothing(folder: Path) -> None:
@@ -205,9 +213,9 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     ([*PAIR, "--out", "/proc/pair"], {}, "/proc/pair: the folder must be writable"),
     ([*PAIR, "--trials", "8"], {}, "--trials must come with --blind; add --blind, or leave it out"),
     ([*PAIR, "--play"], {}, "--play must come with --blind"),
-    ([*PAIR, "--blind", "--trials", "0"], {}, "Invalid value for '--trials'"),
+    ([*PAIR, "--blind", "--trials", "4"], {}, "Invalid value for '--trials'"),
     ([*PAIR, "--blind", "--play"], {}, "no audio device with an output is here"),
-    ([*PAIR, "--blind", "--answers", "absent/s.jsonl"], {}, "absent/s.jsonl: the folder 'absent' must be there (it is not); make it first"),
+    ([*PAIR, "--blind", "--answers", "absent/s.jsonl"], {}, "absent/s.jsonl: the folder 'absent' does not exist; create it first"),
     ([*PAIR, "--blind", "--answers", "s.jsonl"], {"s.jsonl": HEAD + "right\n"}, "s.jsonl:2: the line must be {\"trial\":"),
     ([*PAIR, "--blind", "--answers", "s.jsonl"], {"s.jsonl": HEAD}, "s.jsonl:1: the answers must be about these sounds"),
     ([*PAIR, "--blind", "--answers", "."], {}, ".: the path must be a file (it is a folder)"),

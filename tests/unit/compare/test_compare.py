@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import comb
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,12 +12,12 @@ import soundfile
 
 import voicer
 from voicer.circuit.circuit import LfoParts
-from voicer.compare import blind, differences
-from voicer.compare.blind import Answer, Head, Session, listen, order, read_session, to_go_on
-from voicer.compare.differences import EDGE, PITCH, TIME, Heard, Rule, centroid_hz, rows_of, wobble_cents
-from voicer.compare.pair import Pair, compare, programme, write_pair
+from voicer.compare import differences
+from voicer.compare.differences import EDGE, LEVEL, PITCH, TIME, Heard, Row, Rule, Share, rows_of, wobble_cents
+from voicer.compare.pair import Pair, load_programme, render_pair, write_pair
 from voicer.errors import FileError, VoicerError
-from voicer.measure.meters import loudness_lufs
+from voicer.measure import predict
+from voicer.measure.meters import centroid_hz, loudness_lufs
 
 if TYPE_CHECKING:
     from voicer.circuit import Circuit
@@ -40,7 +39,7 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> Pair:
     """Two voicings over a second of noise, 6 dB apart in their level."""
     path = tmp_path_factory.mktemp("in") / "in.wav"
     soundfile.write(path, noise(1.0), RATE_HZ)
-    return compare(programme(path, 1.0), circuit_of(), circuit_of("lamp-lane", output__level_db=-6))
+    return render_pair(load_programme(path, 1.0), circuit_of(), circuit_of("lamp-lane", output__level_db=-6))
 
 
 def test_both_sound_as_loud_and_as_long(pair: Pair) -> None:
@@ -61,23 +60,23 @@ def test_what_is_heard_is_what_render_makes(pair: Pair) -> None:
 
 def test_the_shipped_riff_and_other_rates(tmp_path: Path) -> None:
     """Without a file the riff is played; a rate the echo does not run at becomes 48 kHz."""
-    assert programme(None, 0).samples.size == 12 * RATE_HZ
+    assert load_programme(None, 0).samples.size == 12 * RATE_HZ
     soundfile.write(tmp_path / "low.wav", noise(1.0)[::3], 16_000)
-    low = programme(tmp_path / "low.wav", 0.5)
+    low = load_programme(tmp_path / "low.wav", 0.5)
     assert (low.sample_rate_hz, low.samples.size) == (48_000, 72_000)
 
 
 @pytest.mark.parametrize(("sound", "line"), [
-    (np.zeros(48_000), "in.wav: the recording must not be silent (got nothing above -70 LUFS); record it louder"),
+    (np.zeros(48_000), "in.wav: the recording must not be silent (got nothing above -70 LUFS); record it louder or use another"),
     (noise(1, 1e-6), "in.wav: the recording must not be silent"),
-    (noise(0.3), "in.wav: the recording must last at least 0.4 s for its loudness (got 0.3 s); record more"),
-    (np.full(48_000, np.nan), "in.wav: the recording must hold finite numbers (got nan or infinity); record it again"),
+    (noise(0.3), "in.wav: the recording must last at least 0.4 s for its loudness (got 0.3 s); use a longer one"),
+    (np.full(48_000, np.nan), "in.wav: the recording must hold finite numbers (got NaN or infinity); export it again"),
 ], ids=["zeros", "too soft", "too short", "nan"])  # fmt: skip
 def test_recordings_that_cannot_be_compared_over(sound: Any, line: str, tmp_path: Path) -> None:
     """One line with the file's name and the rule."""
     soundfile.write(tmp_path / "in.wav", sound, RATE_HZ, subtype="DOUBLE")
     with pytest.raises(FileError) as caught:
-        programme(tmp_path / "in.wav")
+        load_programme(tmp_path / "in.wav")
     assert str(caught.value).startswith(f"{tmp_path}/{line}")
 
 
@@ -85,7 +84,7 @@ def test_a_voicing_too_soft_to_measure(tmp_path: Path) -> None:
     """It is named."""
     soundfile.write(tmp_path / "in.wav", noise(1.0, 1e-3), RATE_HZ)
     with pytest.raises(VoicerError, match=r"B \(Quay Slap\) must be loud enough to measure"):
-        compare(programme(tmp_path / "in.wav"), circuit_of(), circuit_of(output__level_db=-40))
+        render_pair(load_programme(tmp_path / "in.wav"), circuit_of(), circuit_of(output__level_db=-40))
 
 
 def test_files_are_both_written_into_a_folder_that_is_made(pair: Pair, tmp_path: Path) -> None:
@@ -117,9 +116,9 @@ def test_files_are_written_both_or_none(pair: Pair, tmp_path: Path) -> None:
     (TIME, 305, 300, True),
     (PITCH, 0, 9.9, False),
     (PITCH, 0, 10, True),
-    (Rule(0.1, "", relative=True), 1000, 1099, False),
-    (Rule(0.1, "", relative=True), 1100, 1000, True),
-    (Rule(0.1, "", relative=True), 0, 0, False),
+    (Share(0.1, ""), 1000, 1099, False),
+    (Share(0.1, ""), 1100, 1000, True),
+    (Share(0.1, ""), 0, 0, False),
     (EDGE, 0.9, 0.99, False),
     (EDGE, 0.99, 1.0, True),
     (EDGE, 1.2, 0.1, True),
@@ -130,9 +129,68 @@ def test_thresholds(rule: Rule, a: float, b: float, expected: bool) -> None:
     assert rule.heard(a, b) is expected
 
 
+def judged(a: float, b: float, rule: Rule) -> Row:
+    return Row("x_db", "x", "dB", a, b, rule)
+
+
+def test_a_decay_just_below_the_threshold_is_printed_so() -> None:
+    """6.031 dB and 7.030 dB differ by less than 1 dB: both, the difference and the threshold show it."""
+    row = judged(6.0312, 7.0301, LEVEL)
+    assert row.heard is False
+    assert (row.text(row.a), row.text(row.b)) == ("6.031", "7.030")
+    assert (row.text(row.difference, sign=True), row.text(row.threshold)) == ("+0.999", "1.000")
+
+
+@pytest.mark.parametrize("rule", [LEVEL, TIME, PITCH, Share(0.1, ""), EDGE])
+def test_what_is_printed_leads_to_the_verdict(rule: Rule) -> None:
+    """For values about every threshold: from the printed texts alone a reader comes to the unrounded verdict."""
+    rng = np.random.default_rng(5)
+    for a in rng.uniform(0.2, 20, 60):
+        for off in (0.0, 1e-12, -1e-7, 1e-6, -1e-4, 3e-3, -0.2):
+            threshold = rule.threshold(a, 2 * a)
+            b = (1.0 if threshold is None else a + threshold) + off
+            row = judged(float(a), b, rule)
+            printed_a, printed_b = float(row.text(row.a)), float(row.text(row.b))
+            if row.threshold is None:
+                verdict = (printed_a >= 1) != (printed_b >= 1)
+            else:
+                difference = abs(float(row.text(row.difference, sign=True)))
+                verdict = difference >= float(row.text(row.threshold)) and difference > 0
+            assert verdict == row.heard, row
+
+
+def test_half_the_clock_is_judged_where_the_filters_let_it_through() -> None:
+    """Clocks a third apart: heard where a filter reaches half the clock, not where both stay far below it."""
+    low, wide = {"cutoff_hz": 1200.0, "order": 5}, {"cutoff_hz": 5000.0, "order": 2}
+    for low_pass, heard in ((low, False), (wide, True)):
+        filters = {f"filters.{name}.{key}": value for name in ("anti_alias", "reconstruction") for key, value in low_pass.items()}
+        plain = voicer.load("quay-slap").changed(filters)
+        other = plain.changed({"delay.time_ms": 90 / 1.33, "delay.longest_ms": 120.0})
+        row = rows_between(voicer.design(plain), voicer.design(other))["half_clock_hz"]
+        assert row.heard is heard
+        assert ("filters hold half the clock below -40 dB" in row.as_json()["rule"]) is not heard
+
+
+def test_energy_above_half_the_clock() -> None:
+    """Two tones, below and above half the clock: their ratio behind a Butterworth of order 2, ``1 / sqrt(1 + (f/fc)^4)``,
+    and a first-order low cut, ``f / sqrt(f^2 + fc^2)`` (any filter handbook).
+    """
+    circuit = circuit_of("old-dredger", filters__anti_alias__cutoff_hz=3200.0, filters__low_cut_hz=90.0)
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    levels = []
+    x = np.zeros(time_s.size)
+    for f_hz, level in ((500.0, 0.1), (2500.0, 0.05)):
+        x += level * np.sin(2 * np.pi * f_hz * time_s)
+        levels.append(level * f_hz / np.hypot(f_hz, 90) / np.sqrt(1 + (f_hz / 3200) ** 4))
+    expected = 20 * np.log10(levels[1] / np.hypot(*levels))
+    assert circuit.clock_hz / 2 < 2500
+    assert predict.energy_above_half_clock_db(circuit, x, RATE_HZ) == pytest.approx(expected, abs=0.02)
+    assert predict.energy_above_half_clock_db(circuit, x[:0], RATE_HZ) == -np.inf
+
+
 def rows_between(a: Circuit, b: Circuit) -> dict[str, Any]:
     x = noise(0.5)
-    return {row.key: row for row in rows_of(Heard(a, x, -23.0, RATE_HZ), Heard(b, x, -23.0, RATE_HZ))}
+    return {row.key: row for row in rows_of(Heard(a, x, -23.0, RATE_HZ, x), Heard(b, x, -23.0, RATE_HZ, x))}
 
 
 @pytest.mark.parametrize(("changes", "marked"), [
@@ -152,7 +210,7 @@ def test_what_is_changed_is_what_is_marked(changes: dict[str, Any], marked: set[
     rows = rows_between(voicer.design(plain), voicer.design(plain.changed(changes)))
     found = {key for key, row in rows.items() if row.heard}
     assert marked <= found
-    assert found <= marked | {"decay_db", "noise_db"}
+    assert found <= marked | {"decay_db", "noise_db", "folding_db"}
     assert marked or not found
 
 
@@ -210,164 +268,8 @@ def test_centroid() -> None:
 def test_noise_follows_the_flaw(pair: Pair) -> None:
     """A noisy line's rest is louder against the same music; without the flaw it is at the bottom of the scale."""
     levels = [
-        differences.noise_db(Heard(circuit_of(flaws__noise=amount, compander__enabled=False), noise(1), -40, RATE_HZ))
+        differences.noise_db(Heard(circuit_of(flaws__noise=amount, compander__enabled=False), noise(1), -40, RATE_HZ, noise(1)))
         for amount in (0, 1, 3)
     ]
     assert levels[0] == -60
     assert levels[0] < levels[1] < levels[2]
-
-
-def session_of(right: int, count: int, trials: int = 16) -> Session:
-    head = Head(a="Quay Slap", b="Lamp Lane", input="in.wav", sounds="0" * 16, trials=trials)
-    return Session(head, tuple(
-        Answer(trial=n + 1, x="A", answer="A" if n < right else "B") for n in range(count)
-    ))  # fmt: skip
-
-
-@pytest.mark.parametrize(("right", "count"), [(0, 1), (5, 5), (12, 16), (11, 16), (8, 16), (0, 16), (16, 16)])
-def test_p_value_is_the_binomial_tail(right: int, count: int) -> None:
-    """Ways to get so many or more right, out of all."""
-    expected = sum(comb(count, k) for k in range(right, count + 1)) / 2**count
-    assert session_of(right, count).p_value == pytest.approx(expected, rel=1e-12)
-
-
-@pytest.mark.parametrize(("right", "count", "says"), [
-    (12, 16, ["12 of 16 right. One who only guesses gets so many or more in 4 of 100 sessions (p = 0.0384).", "That is unlikely (the usual limit is 0.05): the difference was heard."]),
-    (11, 16, ["11 of 16 right. One who only guesses gets so many or more in 11 of 100 sessions (p = 0.105).", "Guessing explains it: this does not show a difference that is heard, nor that there is none."]),
-    (16, 16, ["16 of 16 right. One who only guesses gets so many or more in 2 of 100000 sessions (p = 1.53e-05).", "That is unlikely (the usual limit is 0.05): the difference was heard."]),
-    (4, 4, ["4 of 4 right. One who only guesses gets so many or more in 6 of 100 sessions (p = 0.0625).", "So few answers cannot rule out guessing: give at least 5.", "Broken off: 4 of 16 trials are answered."]),
-    (0, 0, ["No answer was given: nothing can be said."]),
-])  # fmt: skip
-def test_result_in_words(right: int, count: int, says: list[str]) -> None:
-    """How many, how likely by guessing, what that means, and whether it is all."""
-    assert session_of(right, count).says() == says
-
-
-def test_order_is_fair_and_repeats_only_when_asked() -> None:
-    """As many A as B within five standard deviations, and no two trials tied; a number draws the same again."""
-    for drawn in (order(None), order(7)):
-        turns = [drawn(trial) for trial in range(1, 1001)]
-        same = sum(one == other for one, other in zip(turns[1:], turns[:-1], strict=True))
-        assert abs(turns.count("A") - 500) < 80
-        assert abs(same - 500) < 80
-    first, again, other = ([order(number)(trial) for trial in range(1, 33)] for number in (7, 7, 8))
-    assert first == again != other
-    assert [order(None)(1) for _ in range(64)].count("A") not in (0, 64)
-
-
-def test_a_session_is_read_as_it_was_written(tmp_path: Path) -> None:
-    """File to session and back; the file is JSON lines."""
-    session = session_of(3, 5)
-    (tmp_path / "s.jsonl").write_text(session.text)
-    assert read_session(tmp_path / "s.jsonl") == session
-    assert len(session.text.splitlines()) == 6
-
-
-GOOD = session_of(1, 2, 2).text.splitlines()
-
-
-@pytest.mark.parametrize(("lines", "line"), [
-    ([], 's.jsonl:1: the line must be {"session":1,'),
-    (["[delay]"], "s.jsonl:1: the line must be"),
-    ([GOOD[0].replace('"session":1', '"session":2')], "s.jsonl:1: the line must be"),
-    ([GOOD[0].replace('"trials":2', '"trials":0')], "s.jsonl:1: the line must be"),
-    ([GOOD[0], GOOD[1], '{"trial":2,"x":"C","answer":"A"}'], 's.jsonl:3: the line must be {"trial":…,"x":"A" or "B","answer":"A" or "B"} (got \'{"trial":2,"x":"C","answer":"A"}\'); give a file that'),
-    ([GOOD[0], GOOD[1], GOOD[2][:12]], "s.jsonl:3: the line must be"),
-    ([GOOD[0], GOOD[1], ""], "s.jsonl:3: the line must be"),
-    ([GOOD[0], GOOD[2]], "s.jsonl:2: trial must be 1 (got 2)"),
-    ([*GOOD, GOOD[2].replace("2", "3")], "s.jsonl:4: there must be at most 2 trials (got 3)"),
-], ids=range(9))  # fmt: skip
-def test_a_wrong_answers_file_is_told_with_its_line(lines: list[str], line: str, tmp_path: Path) -> None:
-    """File, line, what it must be."""
-    (tmp_path / "s.jsonl").write_text("".join(f"{text}\n" for text in lines))
-    with pytest.raises(FileError) as caught:
-        read_session(tmp_path / "s.jsonl")
-    assert str(caught.value).startswith(f"{tmp_path}/{line}")
-    assert "\n" not in str(caught.value)
-
-
-def ears(folder: Path) -> Any:
-    """A listener who hears every difference: compares the samples of X with those of A."""
-
-    def ask(_trial: int, x_wav: Path, _x: str) -> Any:
-        same = np.array_equal(soundfile.read(x_wav)[0], soundfile.read(folder / "A.wav")[0])
-        return "A" if same else "B"
-
-    return ask
-
-
-def test_one_who_hears_is_right_and_one_who_does_not_is_not_always(pair: Pair, tmp_path: Path) -> None:
-    """What X is is what is in X.wav, each time anew; what is kept is what was answered; X is gone at the end."""
-    write_pair(pair, tmp_path)
-    head, answers = blind.head_of(pair, 12), tmp_path / "s.jsonl"
-    heard = listen(Session(head), pair, tmp_path, answers, ears(tmp_path), order(3))
-    assert (heard.right, len(heard.answers)) == (12, 12)
-    assert {one.x for one in heard.answers} == {"A", "B"}
-    assert read_session(answers) == heard
-    deaf = listen(Session(head), pair, tmp_path, answers, lambda *_: "A", order(3))
-    assert 0 < deaf.right < 12
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["A.wav", "B.wav", "s.jsonl"]
-
-
-def test_nothing_but_the_sound_tells_what_x_is(pair: Pair, tmp_path: Path) -> None:
-    """Name, size, owner and rights of X are the same for A and B, it is younger than both, and not in the answers."""
-    write_pair(pair, tmp_path)
-    seen: dict[str, set[Any]] = {"A": set(), "B": set()}
-
-    def ask(trial: int, x_wav: Path, x: Any) -> Any:
-        found, (a, b) = x_wav.stat(), ((tmp_path / f"{name}.wav").stat() for name in "AB")
-        assert found.st_mtime_ns > max(a.st_mtime_ns, b.st_mtime_ns)
-        assert found.st_ino not in (a.st_ino, b.st_ino)
-        names = tuple(sorted(path.name for path in tmp_path.iterdir()))
-        lines = len((tmp_path / "s.jsonl").read_text().splitlines())
-        assert lines == trial
-        seen[x].add((found.st_size, found.st_mode, found.st_uid, found.st_nlink, names))
-        return x
-
-    listen(Session(blind.head_of(pair, 12)), pair, tmp_path, tmp_path / "s.jsonl", ask, order(3))
-    assert len(seen["A"]) == 1
-    assert seen["A"] == seen["B"]
-
-
-def test_a_session_broken_off_is_kept_and_goes_on(pair: Pair, tmp_path: Path) -> None:
-    """By an end or by a blow; taken up again it asks for what is left, of the same order."""
-    write_pair(pair, tmp_path)
-    head, answers, listener = blind.head_of(pair, 9), tmp_path / "s.jsonl", ears(tmp_path)
-    ended = listen(Session(head), pair, tmp_path, answers, lambda n, *rest: listener(n, *rest) if n < 4 else None, order(3))
-    assert len(ended.answers) == 3
-
-    def struck(trial: int, *rest: Any) -> Any:
-        if trial == 6:
-            raise KeyboardInterrupt
-        return listener(trial, *rest)
-
-    with pytest.raises(KeyboardInterrupt):
-        listen(to_go_on(read_session(answers), head, answers), pair, tmp_path, answers, struck, order(3))
-    assert len(read_session(answers).answers) == 5
-    assert not (tmp_path / "X.wav").exists()
-    done = listen(to_go_on(read_session(answers), head, answers), pair, tmp_path, answers, listener, order(3))
-    assert [one.trial for one in done.answers] == list(range(1, 10))
-    assert [one.x for one in done.answers] == [order(3)(trial) for trial in range(1, 10)]
-
-
-def test_a_session_goes_on_only_as_it_was_begun(tmp_path: Path) -> None:
-    """Other sounds, another number of trials and one that is complete are refused."""
-    earlier, path = session_of(2, 3, 4), tmp_path / "s.jsonl"
-    assert to_go_on(earlier, earlier.head, path) is earlier
-    for head, line in (
-        (earlier.head.model_copy(update={"sounds": "1" * 16}), "s.jsonl:1: the answers must be about these sounds (got Quay Slap and Lamp Lane over in.wav"),
-        (earlier.head.model_copy(update={"trials": 8}), "s.jsonl:1: trials must be 4, as the session was begun with (got 8)"),
-    ):
-        with pytest.raises(FileError) as caught:
-            to_go_on(earlier, head, path)
-        assert str(caught.value).startswith(f"{tmp_path}/{line}")
-    complete = session_of(2, 4, 4)
-    with pytest.raises(FileError, match=r"a trial must be left to answer \(got 4 of 4 answered\)"):
-        to_go_on(complete, complete.head, path)
-
-
-def test_a_voicing_is_not_asked_about_against_itself(pair: Pair) -> None:
-    """Two sounds that are the same cannot be told apart."""
-    twice = replace(pair, sounds={"A": pair.sounds["A"], "B": pair.sounds["A"].copy()})
-    with pytest.raises(VoicerError, match="A and B must differ to be told apart"):
-        blind.head_of(twice, 16)
