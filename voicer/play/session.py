@@ -87,6 +87,10 @@ class Session:
         """Whether knobs have moved since the last design."""
         return bool(self._moves)
 
+    def value_of(self, key: str) -> Any:
+        """Value of a parameter as its knob now stands, designed or not."""
+        return self._moves.get(key, self.voicing.get(key))
+
     def play_through(self, engine: Engine) -> None:
         """Send every change to this engine from now on."""
         self._engine = engine
@@ -173,8 +177,18 @@ class Session:
         return said
 
     def set(self, values: dict[str, Any]) -> str:
-        """Change parameters of the voicing, all or none; `VoicerError` when they do not fit."""
-        return "; ".join(self._take(self.voicing.changed(values)))
+        """Change parameters of the voicing, all or none; `VoicerError` when they do not fit.
+
+        Another modulation range brings its own rate with it, unless one is given.
+        """
+        before = self.voicing.modulation
+        wanted = values.get("modulation.range", before.range)
+        if wanted in RATE_SPAN_HZ and wanted != before.range and "modulation.rate_hz" not in values:
+            values = {**values, "modulation.rate_hz": self._rate_for(wanted)}
+        told = self._take(self.voicing.changed(values))
+        if before.range not in ("off", wanted):
+            self._rates_hz[before.range] = before.rate_hz
+        return "; ".join(told)
 
     def recall(self, slot: int) -> str:
         """Play the voicing of a program number."""
@@ -232,17 +246,10 @@ class Session:
 
     def next_modulation(self) -> str:
         """Switch the modulation to off, slow, fast, off …; each range keeps its own rate."""
-        now, ranges = self.voicing.modulation, list(RATE_SPAN_HZ)
-        wanted = ranges[(ranges.index(now.range) + 1) % len(ranges)]
-        low, high = RATE_SPAN_HZ[wanted]
-        kept = {**self._rates_hz, now.range: now.rate_hz}
-        moved_while_off = now.range == "off" and now.rate_hz not in self._rates_hz.values()
-        rate_hz = now.rate_hz
-        if wanted != "off" and not (moved_while_off and low <= rate_hz <= high):
-            rate_hz = min(max(kept.get(wanted, rate_hz), low), high)
-        self._take(self.voicing.changed({"modulation.range": wanted, "modulation.rate_hz": rate_hz}))
-        self._rates_hz = {name: rate for name, rate in kept.items() if name != "off"}
-        return "modulation off" if wanted == "off" else f"modulation {wanted}, {rate_hz:.2f} Hz"
+        ranges = list(RATE_SPAN_HZ)
+        wanted = ranges[(ranges.index(self.voicing.modulation.range) + 1) % len(ranges)]
+        self.set({"modulation.range": wanted})
+        return "modulation off" if wanted == "off" else f"modulation {wanted}, {self.voicing.modulation.rate_hz:.2f} Hz"
 
     def next_parts(self) -> str:
         """Switch to exact values, bought parts, the next unit of their spread, exact values …, without a gap.
@@ -255,6 +262,15 @@ class Session:
         self.parts, self.circuit = parts, circuit
         self._send()
         return "; ".join([f"hearing {parts.says}", *dropped])
+
+    def _rate_for(self, wanted: str) -> float:
+        """The rate a modulation range had last, or one set while the modulation was off; else the nearest it has."""
+        now = self.voicing.modulation
+        low, high = RATE_SPAN_HZ[wanted]
+        set_while_off = now.range == "off" and now.rate_hz not in self._rates_hz.values()
+        if set_while_off and low <= now.rate_hz <= high:
+            return now.rate_hz
+        return min(max(self._rates_hz.get(wanted, now.rate_hz), low), high)
 
     def _press(self, event: Press) -> str:
         actions: dict[str, Callable[[], str]] = {

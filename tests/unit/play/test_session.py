@@ -138,6 +138,15 @@ def test_each_modulation_range_keeps_its_rate(session: Session) -> None:
     assert [one for one in seen if one[0] == "slow"] == 2 * [("slow", 0.6)]
 
 
+def test_a_range_chosen_by_a_knob_brings_its_rate(session: Session) -> None:
+    """A control mapped to the range works at any rate: 0.6 Hz is none of the fast range, so its slowest is played."""
+    session.set({"modulation.range": "slow", "modulation.rate_hz": 0.6})
+    assert lines(session, Move("modulation.range", "fast")) == []
+    assert session.voicing.modulation.rate_hz == 2.0
+    assert lines(session, Move("modulation.range", "slow")) == []
+    assert session.voicing.modulation.rate_hz == 0.6
+
+
 def test_a_rate_set_while_the_modulation_is_off_is_played(session: Session) -> None:
     """Turned to 1.5 Hz with the modulation off, the slow range starts with 1.5 Hz and not with its old rate."""
     while session.voicing.modulation.range != "off":
