@@ -1,33 +1,58 @@
-"""`voicer play`: session, engine, controller and view, run together. Thread: control."""
+"""`voicer play`: session, engine, controller, keyboard and view, run together. Thread: control.
+
+A turn of the loop does a bounded amount of work: events for some milliseconds at most, one design at most, and then a
+look at whether to stop, at the engine and at the ports. What is left waits for the next turn.
+"""
 
 from __future__ import annotations
 
+import queue
 import signal
 import sys
 import time
+from collections import deque
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from rich.console import Console
-from rich.live import Live
+from rich.text import Text
 
 from voicer import library
 from voicer.board import PartChoice
 from voicer.control.controller import Controller
-from voicer.control.maps import load_map
+from voicer.control.mapfile import Action
+from voicer.control.maps import Event, Move, Press, load_map
 from voicer.devices.audio import chosen_device, chosen_system
 from voicer.engine.supervisor import Supervisor
 from voicer.engine.units import rack_names
+from voicer.errors import one_line
 from voicer.files import recording
 from voicer.library.calibrations import full_scale_v
-from voicer.play.session import Session
-from voicer.play.view import View
+from voicer.play.keyboard import HANGUP, Keyboard, open_keyboard
+from voicer.play.knobs import knobs, turned
+from voicer.play.screen import Screen
+from voicer.play.session import Said, Session
+from voicer.play.snapshot import Lookout
 
-_LOOK_S = 0.002  # wait for the controller at most so long
-_WATCH_S = 0.1
-_RESCAN_S = 2.0
-_LINE_S = 1.0
+KEYS: dict[str, Action] = {
+    "space": "tap-tempo", "b": "bypass", "B": "bypass-tail", "p": "panic", "s": "save", "n": "next-voicing",
+    "N": "previous-voicing", "m": "modulation-range", "c": "parts",
+}  # fmt: skip
+"""What single keys do. The arrows choose and turn a parameter; q ends."""
+
+_LOOK_S = 0.002
+"""Longest wait for the controller in a turn."""
+
+_EVENTS_S = 0.004
+"""Longest time spent on events in a turn; the one begun is finished."""
+
+_DESIGN_EVERY_S = 0.01
+_WATCH_EVERY_S = 0.1
+_RESCAN_EVERY_S = 2.0
+_SHOW_EVERY_S = 0.1
+_SAID_S = 20.0
+"""A line stays in view this long."""
 
 
 @dataclass(frozen=True)
@@ -54,85 +79,177 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     Returns
     -------
     dict
-        What the engine did: blocks, late blocks, xruns, block times, restarts, the voicing at the end.
+        What the engine did: blocks, late blocks, xruns, block times, restarts; the voicing at the end.
     """
     sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
-    session = Session(asked.voicing, library.load(asked.voicing), ceiling_db=asked.ceiling_db, parts=asked.parts)
+    voicing = library.load(asked.voicing)
+    name = asked.voicing if library.is_path(asked.voicing) else library.entry(asked.voicing).name
+    session = Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts)
     controller = Controller(load_map(asked.controller_map))
     rack = rack_names(asked.rack)
     loop = None if asked.source == "live" else recording.read(asked.source)
     system = chosen_system(asked.system)
     device = f" {chosen_device(asked.device).name}" if system == "portaudio" else ""
     session.full_scale_v, how = full_scale_v(f"{system}{device}")
-    console.print(how)
+    console.print(Text(one_line(how)), soft_wrap=True)
     controller.listen(asked.midi)
+    told: queue.SimpleQueue[str] = queue.SimpleQueue()
     player = Supervisor(
         system, rack, device=asked.device, sample_rate_hz=asked.sample_rate_hz, frames=asked.frames,
         loop_for=(lambda rate_hz: recording.at_rate(*loop, rate_hz).astype(np.float32)) if loop else None,
-        tell=lambda line: view.said.append(line),
+        tell=told.put,
     )  # fmt: skip
-    view = View(session, player, controller.names)
+    signals = _Signals()
     try:
         player.start(lambda rate_hz: session.numbers_for(player, rate_hz))
         session.play_through(player)
-        _run(session, controller, player, view, console, asked.seconds)
+        _Performance(session, controller, player, told, signals, console, asked.seconds).run()
         return _summary(session, player)
     finally:
         controller.close()
         player.stop()
+        signals.restore()
 
 
-def _run(
-    session: Session, controller: Controller, player: Supervisor, view: View, console: Console, seconds: float | None
-) -> None:
-    ending = _Ending(seconds)
-    drawn = Live(view, console=console, refresh_per_second=10, transient=False) if console.is_terminal else None
-    if drawn:
-        drawn.start()
-    watched_s = rescanned_s = told_s = time.monotonic()
-    try:
-        while not ending.due():
-            while events := controller.drain(session.voicing, _LOOK_S):
-                view.said.extend(said.line for said in session.handle(events))
-                view.last_move = controller.last_move
-            now_s = time.monotonic()
-            if now_s - watched_s >= _WATCH_S:
-                watched_s = now_s
-                if player.watch():
-                    controller.reopen()
-                    view.inputs = controller.names
-            if now_s - rescanned_s >= _RESCAN_S:
-                rescanned_s = now_s
-                view.said.extend(str(change) for change in controller.rescan())
-                view.inputs = controller.names
-            if not drawn and now_s - told_s >= _LINE_S:
-                told_s = now_s
-                console.print(view.line(), highlight=False, soft_wrap=True)
-                while view.said:
-                    console.print(f"  {view.said.popleft()}", highlight=False, soft_wrap=True)
-    finally:
-        ending.restore()
-        if drawn:
-            drawn.stop()
+class _Performance:
+    """The loop from the first sound to the end."""
 
-
-class _Ending:
-    """Whether it is time to stop: after so many seconds, on Ctrl-C or on a polite request of the system."""
-
-    def __init__(self, seconds: float | None) -> None:
+    def __init__(
+        self, session: Session, controller: Controller, player: Supervisor, told: queue.SimpleQueue[str],
+        signals: _Signals, console: Console, seconds: float | None,
+    ) -> None:  # fmt: skip
+        self._session, self._controller, self._player, self._told = session, controller, player, told
+        self._signals, self._console = signals, console
         self._until_s = time.monotonic() + seconds if seconds else float("inf")
-        self._asked = False
-        self._before = {number: signal.signal(number, self._ask) for number in (signal.SIGINT, signal.SIGTERM)}
+        self._lookout = Lookout(session, player)
+        self._events: deque[Event] = deque()
+        self._said: deque[tuple[float, Said]] = deque(maxlen=3)
+        self._knobs, self._knob = knobs(), 0
+        self._keyboard: Keyboard | None = None
+        self._screen: Screen | None = None
+        self._ended = False
+        self._design_at_s = 0.0
+        self._watched_s = self._rescanned_s = time.monotonic()
+        self._shown_s = 0.0
 
-    def _ask(self, _number: int, _frame: Any) -> None:
-        self._asked = True
+    def run(self) -> None:
+        """Play until the player, a signal, the end of the terminal or the time limit ends it."""
+        try:
+            self._signals.starting = False
+            self._keyboard = open_keyboard()
+            self._screen = Screen(self._console)
+            while not (self._ended or self._signals.end or self._screen.gone or time.monotonic() >= self._until_s):
+                if self._signals.taken("panic"):
+                    self._say([Said(self._session.panic())])
+                if self._signals.taken("resume") and self._keyboard:
+                    self._keyboard.resume()
+                self._turn()
+        finally:
+            if self._screen:
+                self._screen.close()
+            if self._keyboard:
+                self._keyboard.close()
+        if self._session.changed and not self._screen.gone:
+            line = f"'{self._session.name}' was changed and not saved"
+            self._console.print(Text(one_line(line)), soft_wrap=True)
 
-    def due(self) -> bool:
-        return self._asked or time.monotonic() >= self._until_s
+    def _turn(self) -> None:
+        self._read_keys()
+        if not self._events:
+            self._events.extend(self._controller.drain(self._session.voicing, _LOOK_S))
+        until_s = time.monotonic() + _EVENTS_S
+        while self._events and time.monotonic() < until_s:
+            self._say(self._session.take([self._events.popleft()]))
+        self._design()
+        now_s = time.monotonic()
+        if now_s - self._watched_s >= _WATCH_EVERY_S:
+            self._watched_s = now_s
+            if self._player.watch():
+                self._controller.reopen()
+        if now_s - self._rescanned_s >= _RESCAN_EVERY_S:
+            self._rescanned_s = now_s
+            self._say([Said(str(change)) for change in self._controller.rescan()])
+        while not self._told.empty():
+            self._say([Said(self._told.get())])
+        if now_s - self._shown_s >= _SHOW_EVERY_S and self._screen:
+            self._shown_s = now_s
+            knob = self._knobs[self._knob] if self._keyboard else ""
+            last_move = self._controller.last_move
+            said = [one for at_s, one in self._said if now_s - at_s < _SAID_S]
+            self._screen.show(self._lookout.look(self._controller.names, last_move, said, knob))
+
+    def _design(self) -> None:
+        """Design what the knobs ask for now: every 10 ms at most, and at most half of the time."""
+        begun_s = time.monotonic()
+        if self._session.unsettled and begun_s >= self._design_at_s:
+            self._say(self._session.settle())
+            ended_s = time.monotonic()
+            self._design_at_s = max(begun_s + _DESIGN_EVERY_S, 2 * ended_s - begun_s)
+
+    def _read_keys(self) -> None:
+        for key in self._keyboard.read() if self._keyboard else ():
+            if key in ("q", "Q", HANGUP):
+                self._ended = True
+            elif key in KEYS:
+                self._events.append(Press(KEYS[key], time.monotonic()))
+            elif key in ("up", "down"):
+                self._knob = (self._knob + (1 if key == "down" else -1)) % len(self._knobs)
+            elif key in ("left", "right"):
+                self._turn_knob(1 if key == "right" else -1)
+
+    def _turn_knob(self, steps: int) -> None:
+        key, session = self._knobs[self._knob], self._session
+        waiting = [event.value for event in self._events if isinstance(event, Move) and event.key == key]
+        value = waiting[-1] if waiting else session.value_of(key)
+        self._events.append(Move(key, turned(key, value, steps, session.voicing)))
+
+    def _say(self, said: list[Said]) -> None:
+        """Show lines once: a knob held against its stop says so one time."""
+        now_s = time.monotonic()
+        for one in said:
+            if self._said and self._said[-1][1] == one:
+                self._said.pop()
+            elif self._screen:
+                self._screen.say([one])
+            self._said.append((now_s, one))
+
+
+class _Signals:
+    """Signals as flags that the loop looks at. A second request to end is left to the system's own handling.
+
+    Until the loop runs a request to end raises KeyboardInterrupt, since starting waits for the engine.
+    """
+
+    def __init__(self) -> None:
+        self.starting, self.end = True, False
+        self._flags: set[str] = set()
+        handlers = {
+            "SIGINT": self._ask_to_end, "SIGTERM": self._ask_to_end, "SIGHUP": self._ask_to_end,
+            "SIGUSR1": lambda *_: self._flags.add("panic"), "SIGCONT": lambda *_: self._flags.add("resume"),
+        }  # fmt: skip
+        known = {getattr(signal, name): handler for name, handler in handlers.items() if hasattr(signal, name)}
+        self._before = {
+            number: signal.signal(number, handler)
+            for number, handler in known.items()
+            if signal.getsignal(number) is not signal.SIG_IGN  # as nohup asks
+        }
+
+    def taken(self, flag: str) -> bool:
+        """Whether that flag was set since the last call."""
+        was_set = flag in self._flags
+        self._flags.discard(flag)
+        return was_set
 
     def restore(self) -> None:
         for number, handler in self._before.items():
             signal.signal(number, handler)
+        self._before = {}
+
+    def _ask_to_end(self, _number: int, _frame: Any) -> None:
+        self.end = True
+        self.restore()
+        if self.starting:
+            raise KeyboardInterrupt
 
 
 def _summary(session: Session, player: Supervisor) -> dict[str, Any]:

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
@@ -26,10 +27,8 @@ def ends() -> Iterator[tuple[int, int]]:
     player, program = pty.openpty()
     yield player, program
     for fd in (player, program):
-        try:
+        with suppress(OSError):
             os.close(fd)
-        except OSError:
-            pass
 
 
 def typed(keys: TerminalKeyboard, player: int, data: bytes) -> list[str]:
