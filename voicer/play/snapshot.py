@@ -125,7 +125,7 @@ class Lookout:
 @lru_cache(maxsize=4)
 def _figures(circuit: Circuit) -> tuple[tuple[float, float], LoopGain, tuple[str, ...]]:
     """Cutoffs, loop gain and remarks: some milliseconds of work, done once for a circuit."""
-    cutoffs_hz = half_power_hz(circuit.anti_alias), half_power_hz(circuit.reconstruction)
+    cutoffs_hz = float(half_power_hz(circuit.anti_alias)), float(half_power_hz(circuit.reconstruction))
     return cutoffs_hz, loop_gain(circuit), tuple(remark.line for remark in remarks(circuit))
 
 
