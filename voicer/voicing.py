@@ -189,17 +189,16 @@ class Voicing(_Section):
     def _clock_can_run(self) -> Voicing:
         periods = self.line.stages * self.line.devices / 2
         deviation = self.clock_deviation
+        least, most = clock_limits_ms(self.line, deviation)
         fastest_hz = periods * 1e3 / self.delay.shortest_ms * (1 + deviation)
         slowest_hz = periods * 1e3 / self.delay.longest_ms * (1 - deviation)
-        if fastest_hz > CLOCK_HIGHEST_HZ:
-            least = periods * 1e3 * (1 + deviation) / CLOCK_HIGHEST_HZ
+        if self.delay.shortest_ms < least:
             raise ValueError(
                 f"delay.shortest_ms must be at least {least:.4g} ms for {self.line.devices} x "
                 f"{self.line.stages} stages (got {self.delay.shortest_ms:g}, a clock of "
                 f"{fastest_hz / 1e3:.4g} kHz); lengthen it or take fewer stages"
             )
-        if slowest_hz < CLOCK_LOWEST_HZ:
-            most = periods * 1e3 * (1 - deviation) / CLOCK_LOWEST_HZ
+        if self.delay.longest_ms > most:
             raise ValueError(
                 f"delay.longest_ms must be at most {most:.4g} ms for {self.line.devices} x "
                 f"{self.line.stages} stages (got {self.delay.longest_ms:g}, a clock of "
@@ -234,6 +233,19 @@ class Voicing(_Section):
                 place = place[part]
             place[last] = value
         return validated(data)
+
+
+def clock_limits_ms(line: Line, deviation: float) -> tuple[float, float]:
+    """Shortest and longest delay at which a line's clock stays within `CLOCK_LOWEST_HZ` to `CLOCK_HIGHEST_HZ`, ms.
+
+    Parameters
+    ----------
+    line : Line
+    deviation : float, 0..0.2
+        Peak relative deviation of the clock by the modulation.
+    """
+    periods = line.stages * line.devices / 2
+    return periods * 1e3 * (1 + deviation) / CLOCK_HIGHEST_HZ, periods * 1e3 * (1 - deviation) / CLOCK_LOWEST_HZ
 
 
 @dataclass(frozen=True)

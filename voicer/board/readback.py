@@ -6,7 +6,7 @@ too, the rounder number is taken, so that a voicing read back and designed again
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Literal
 
 import numpy as np
@@ -19,8 +19,11 @@ from voicer.board.series import Series
 from voicer.circuit.circuit import wet_peak
 from voicer.circuit.filters import half_power_hz, low_frequency_delay_s, low_pass_sections
 from voicer.circuit.ideal import line_parts
-from voicer.errors import CircuitError
-from voicer.voicing import Voicing, parameter
+from voicer.errors import CircuitError, VoicingError
+from voicer.voicing import RATE_SPAN_HZ, Voicing, clock_limits_ms, parameter
+
+HAIR = 1e-7
+"""Relative distance kept from limits that follow from a formula, and between the two ends of the time control."""
 
 READ = (
     "filters.low_cut_hz", "filters.anti_alias.cutoff_hz", "filters.reconstruction.cutoff_hz",
@@ -45,17 +48,36 @@ def voicing_of(
     Returns
     -------
     (Voicing, list of str)
-        And a line for each number that lies outside what a voicing may have and was held to its end.
+        And a line for each number that lies outside what a voicing may have and was held at the limit.
     """
     read = _Reader(made, None if series == "exact" else series, capacitors or default_capacitors(series))
-    values, lines = {}, []
-    for key, value in read.values():
-        known, tidy = parameter(key), float(f"{value:.10g}")
-        values[key] = min(max(tidy, known.low), known.high)
-        if abs(values[key] - tidy) > 1e-9 * abs(tidy):
-            lines.append(f"{key} would be {tidy:.4g} {known.unit}".rstrip() + f", beyond {known.rule}")
-    values["delay.time_ms"] = min(max(values["delay.time_ms"], values["delay.shortest_ms"]), values["delay.longest_ms"])
-    return _leading_back(made, made.voicing.changed(values), series, capacitors), lines
+    values = {key: float(f"{value:.10g}") for key, value in read.values()}
+    held, lines = dict(values), []
+    for key in sorted(values, key=lambda key: key.startswith("delay.")):  # what limits the delays comes first
+        low, high = _limits(key, made.voicing, held)
+        held[key] = min(max(values[key], low), high)
+        if abs(held[key] - values[key]) > 1e-6 * abs(values[key]):
+            unit = f" {parameter(key).unit}".rstrip()
+            lines.append(
+                f"{key} comes to {values[key]:.5g}{unit}, outside {low:.5g}..{high:.5g}{unit}: "
+                f"held at {held[key]:.5g}{unit}"
+            )
+    return _leading_back(made, made.voicing.changed(held), series, capacitors), lines
+
+
+def _limits(key: str, voicing: Voicing, values: Mapping[str, float]) -> tuple[float, float]:
+    """Lowest and highest value that a voicing with these other values may have."""
+    known, modulation = parameter(key), voicing.modulation
+    if key == "modulation.rate_hz":
+        return RATE_SPAN_HZ[modulation.range]
+    if key == "delay.time_ms":
+        return values["delay.shortest_ms"], values["delay.longest_ms"]
+    if not key.startswith("delay."):
+        return known.low, known.high
+    deviation = 0.0 if modulation.range == "off" else values["modulation.depth_percent"] / 100
+    least, most = clock_limits_ms(voicing.line, deviation)
+    low, high = max(known.low, least * (1 + HAIR)), min(known.high, most * (1 - HAIR))
+    return (low, high * (1 - HAIR)) if key == "delay.shortest_ms" else (low * (1 + HAIR), high)
 
 
 def differences(asked: Voicing, made: Voicing, least: float = 5e-4) -> list[tuple[str, float, float]]:
@@ -70,12 +92,15 @@ def _leading_back(made: Board, read: Voicing, series: SeriesName, capacitors: Se
     In a coarse series the parts may lie so far from what was asked that parts for what they make are others again.
     """
     voicing = read
-    if series == "exact" or dict(made.blocks) != dict(design_board(made.voicing, series, capacitors=capacitors).blocks):
+    if series == "exact" or made.blocks != design_board(made.voicing, series, capacitors=capacitors).blocks:
         return read
     for key in ("", *READ[:7]):
-        voicing = voicing.changed({key: made.voicing.get(key)}) if key else voicing
-        if dict(design_board(voicing, series, capacitors=capacitors).blocks) == dict(made.blocks):
-            return voicing
+        try:
+            voicing = voicing.changed({key: made.voicing.get(key)}) if key else voicing
+            if design_board(voicing, series, capacitors=capacitors).blocks == made.blocks:
+                return voicing
+        except (VoicingError, CircuitError):  # that mixture of read and asked for cannot be had
+            continue
     return made.voicing
 
 

@@ -69,18 +69,30 @@ class Circuit(WetPath):
         Raises `CircuitError` when the filters leave too little time for the line.
         """
         left_s = time_s - self.filter_delay_s
-        clock = self.line.periods / left_s if left_s > 0 else np.inf
-        for _ in range(4 if np.isfinite(clock) else 0):  # the spread of the transfer depends on the clock
+        if left_s <= 0:
+            raise CircuitError(
+                f"a delay of {time_s * 1e3:.4g} ms must leave the line some time (got none: the filters alone take "
+                f"{self.filter_delay_s * 1e3:.4g} ms)",
+                remedy=self._least_delay,
+            )
+        clock = self.line.periods / left_s
+        for _ in range(4):  # the spread of the transfer depends on the clock
             clock = (self.line.periods + self.line.extra_periods(clock)) / left_s
         if clock * (1 + self.lfo.deviation) > CLOCK_LIMIT_HZ:
-            most_hz = CLOCK_LIMIT_HZ / (1 + self.lfo.deviation)
-            least_s = self.filter_delay_s + (self.line.periods + self.line.extra_periods(most_hz)) / most_hz
             raise CircuitError(
                 f"a delay of {time_s * 1e3:.4g} ms must leave the line a clock below {CLOCK_LIMIT_HZ / 1e3:g} kHz "
-                f"(got {clock / 1e3:.4g} kHz, filters take {self.filter_delay_s * 1e3:.3g} ms)",
-                remedy=f"use at least {1.005 * least_s * 1e3:.3g} ms, fewer stages or higher cutoffs",
+                f"(got {clock * (1 + self.lfo.deviation) / 1e3:.6g} kHz; the filters take "
+                f"{self.filter_delay_s * 1e3:.4g} ms)",
+                remedy=self._least_delay,
             )
         return float(clock)
+
+    @property
+    def _least_delay(self) -> str:
+        """What to do about a delay that is too short."""
+        most_hz = CLOCK_LIMIT_HZ / (1 + self.lfo.deviation)
+        least_s = self.filter_delay_s + (self.line.periods + self.line.extra_periods(most_hz)) / most_hz
+        return f"use at least {1.005 * least_s * 1e3:.3g} ms, fewer stages or higher cutoffs"
 
     @cached_property
     def clock_hz(self) -> float:

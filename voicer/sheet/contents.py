@@ -102,6 +102,7 @@ class BuildSheet:
             found.append("the LFO of this board makes a triangle; for a sine a shaper has to follow it")
         if modulation.range == "off":
             found.append("modulation is off in this voicing: the LFO and depth blocks may be left out")
+        found += self.made[1]
         found.append("the board inverts, dry sound and echo alike")
         return found
 

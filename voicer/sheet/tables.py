@@ -90,12 +90,10 @@ def spread_table(sheet: BuildSheet) -> Table:
 
 def made_table(sheet: BuildSheet) -> Table:
     """The voicing these parts make, where it differs from the one asked for."""
-    made, beyond = sheet.made
     rows = []
-    for key, asked, got in differences(sheet.voicing, made):
+    for key, asked, got in differences(sheet.voicing, sheet.made[0]):
         unit = parameter(key).unit
         rows.append((key, say(asked, unit), say(got, unit), f"{got / asked - 1:+.2%}" if asked else ""))
-    rows += [(line, "", "", "") for line in beyond]
     return Table("The voicing these parts make", ("parameter", "asked", "made", "error"), rows)
 
 

@@ -353,7 +353,7 @@ REFUSED: list[tuple[Any, str]] = [
     (lambda: design_low_cut(70, 1e6), "the load of a coupling must be in 10..470 kohm (got 1000); use 47 kohm, or 220 kohm at the output"),
     (lambda: design_gain_cells(0.2), "the compander's time constant must be in 1..100 ms (got 200); lengthen it if low notes distort, shorten it if the noise breathes"),
     (lambda: design_clock(6e4, 6e3), "the slowest clock must be above 0 and below the fastest (got 6e+04 and 6000 Hz); widen the span of the time control"),
-    (lambda: design_clock(19e4, 2e5), "the fastest clock of 200 kHz must be 1.376 to 1001 times the slowest (got 1.053 times); widen or narrow the span of the time control, or take fewer stages"),
+    (lambda: design_clock(19e4, 2e5), "the fastest clock of 200 kHz must be 1.376 to 1001 times the slowest (got 1.0526 times); widen the span of the time control, or use fewer stages"),
     (lambda: design_lfo((0.01, 3.0)), "fastest over slowest rate of the slow range must be in 1.5..200 (got 300); narrow or widen the span"),
     (lambda: design_lfo((1.0, 3.0)), "the fast range must span a smaller ratio than the slow one (got 6 and 3 to one); raise the slowest rate of the fast range"),
     (lambda: design_lfo(peak_v=5), "the peak of the LFO must be in 0.2..3.6 V (got 5); use 2 V"),

@@ -337,13 +337,18 @@ def test_the_voicing_of_a_unit_sounds_like_the_unit(unit: int) -> None:
 
 
 def test_what_lies_beyond_a_voicing_is_held_and_told() -> None:
-    """A low cut no voicing may have is held to its end, in words."""
+    """A low cut, a clock and a rate that no voicing may have are held at the limit, in words."""
     plain = boards("quay-slap")
     ref = next(part.ref for part in plain.parts if part.block == "low_cut" and part.kind == "capacitor")
     made, beyond = voicing_of(plain.with_values({ref: 470e-12}))
     assert made.filters.low_cut_hz == 500
-    assert [line.split(" would be")[0] for line in beyond] == ["filters.low_cut_hz"]
-    assert beyond[0].endswith("beyond in 10..500 Hz")
+    assert beyond == ["filters.low_cut_hz comes to 3386.3 Hz, outside 10..500 Hz: held at 500 Hz"]
+    edge = {"delay.shortest_ms": 19.3, "line.devices": 4, "modulation.range": "fast", "modulation.rate_hz": 12}
+    exact = design_board(library.load("quay-slap").changed(edge), "exact")
+    fast = {part.ref: 0.96 * part.value for part in exact.parts if part.block in ("clock", "lfo") and part.kind == "capacitor"}
+    made, beyond = voicing_of(exact.with_values(fast))
+    assert [line.split(" comes to")[0] for line in beyond] == ["modulation.rate_hz", "delay.shortest_ms"]
+    assert made.modulation.rate_hz == 12
 
 
 # What else is bought

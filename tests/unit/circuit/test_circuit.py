@@ -126,7 +126,7 @@ def test_filters_that_leave_no_time_are_refused() -> None:
         _ = design(made)
     line = str(caught.value)
     rule = (
-        r"a delay of 2 ms must leave the line a clock below 230 kHz \(got inf kHz, filters take 4\.1 ms\); "
+        r"a delay of 2 ms must leave the line some time \(got none: the filters alone take 4\.1\d* ms\); "
         r"use at least [\d.]+ ms, fewer stages or higher cutoffs"
     )
     assert re.fullmatch(rule, line)

@@ -197,8 +197,15 @@ def _no_clock(slowest_hz: float, fastest_hz: float) -> CircuitError:
     largest_stop = min(STOP_SPAN_OHM[1], CONTROL_V / (4 * SWING_V * TIMING_SPAN_FARAD[0] * fastest_hz))
     smallest_stop = max(STOP_SPAN_OHM[0], CONTROL_V / (4 * SWING_V * TIMING_SPAN_FARAD[1] * fastest_hz))
     least_span, most_span = 1 + POT_SIZES_OHM[0] / largest_stop, 1 + POT_SIZES_OHM[-1] / smallest_stop
+    got = fastest_hz / slowest_hz
+    if got < least_span:
+        crowded = largest_stop < STOP_SPAN_OHM[1]
+        remedy = "widen the span of the time control" + (", or use fewer stages" if crowded else "")
+    else:
+        crowded = smallest_stop > STOP_SPAN_OHM[0]
+        remedy = "narrow the span of the time control" + (", or use more stages" if crowded else "")
     return CircuitError(
         f"the fastest clock of {fastest_hz / 1e3:.4g} kHz must be {least_span:.4g} to {most_span:.4g} times the "
-        f"slowest (got {fastest_hz / slowest_hz:.4g} times)",
-        remedy="widen or narrow the span of the time control, or take fewer stages",
+        f"slowest (got {got:.5g} times)",
+        remedy=remedy,
     )
