@@ -28,6 +28,7 @@ from voicer.measure.meters import (
     tone_level,
     weighted_rms,
 )
+from voicer.measure.tails import Tail, find_peak, measure_db_per_repeat, measured_repeats, predict_tails
 
 Array = NDArray[np.float64]
 
@@ -290,8 +291,36 @@ class Bench:
         yield Reading("edge_held", label, "", 1 / gain_once, 1 / measured, None if self.wide_open else EDGE / gain_once)
         if not circuit.mixer.feedback_gain:
             return
-        yield Reading("loop_gain", "loop gain here, the edge is 1", "", circuit.loop_gain(circuit.clock_hz), None)
+        here, silent = circuit.loop_gain(circuit.clock_hz), circuit.loop_gain_in_silence(circuit.clock_hz)
+        yield Reading("loop_gain", "loop gain here, the edge is 1", "", here, None)
+        if circuit.compander.enabled:
+            tolerance = None if self.wide_open else EDGE * silent
+            label = "loop gain here in silence, the edge is 1"
+            yield Reading("loop_gain_in_silence", label, "", silent, float(self.loop_gains.max()), tolerance)
         yield from self._decay(at)
+        yield from self._tails()
+
+    def _tails(self) -> Iterator[Reading]:
+        """Where the loop gain peaks over the span of the time control, and the tails at its ends and middle."""
+        peak = find_peak(self.circuit)
+        measured_db = measure_db_per_repeat(self.circuit, peak)
+        measured = None if measured_db is None else float(10 ** (measured_db / 20))
+        label = f"loop gain at its peak, {1e3 * peak.time_s:.4g} ms and {peak.f_hz:.0f} Hz"
+        tolerance = peak.loop_gain * (10 ** (self._tail_db(peak) / 20) - 1)
+        judged = None if self.wide_open else tolerance
+        yield Reading("loop_gain_peak", label, "", peak.loop_gain, measured, judged)
+        for key, tail in zip(("shortest", "middle", "longest"), predict_tails(self.circuit), strict=True):
+            measured = measure_db_per_repeat(self.circuit, tail)
+            label, within = f"tail at {1e3 * tail.time_s:.4g} ms", None if self.wide_open else self._tail_db(tail)
+            yield Reading(f"tail_{key}_db", f"{label}, per repeat", "dB", tail.db_per_repeat, measured, within)
+            per_s = None if measured is None else measured / tail.time_s
+            within = None if within is None else within / tail.time_s
+            yield Reading(f"tail_{key}_db_s", f"{label}, per second", "dB/s", tail.db_per_s, per_s, within)
+
+    @staticmethod
+    def _tail_db(tail: Tail) -> float:
+        """How far measured and predicted may differ per repeat, dB."""
+        return DECAY_DB / measured_repeats(tail)
 
     def _decay(self, at: float) -> Iterator[Reading]:
         """Level lost per repeat, with the compander settled: only where a repeat is long enough for that."""

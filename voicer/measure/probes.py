@@ -30,6 +30,13 @@ PULSE_V = 0.01
 SETTLED = 0.03
 """A level that moves by less within two seconds has settled."""
 
+LEAST_PERIODS = 25
+"""A tone's level is read from at least so many of its periods."""
+
+FOLLOWED_DB = 8.0
+"""A level that moves by less than this in a time constant is followed by both rectifiers: the compressed signal falls
+half as fast, and an average can fall by 8.7 dB in a time constant at most."""
+
 _ROW, _CHOICE = 512, 1000
 
 Array = NDArray[np.float64]
@@ -175,6 +182,27 @@ def repeat_levels(circuit: Circuit, f_hz: float, count: int, peak_v: float = 0.5
     y = played(heard, x)
     starts = [round(repeat * circuit.time_s * RATE_HZ) for repeat in range(1, count + 1)]
     return np.array([tone_level(y[start + long * 2 // 3 : start + long], RATE_HZ, f_hz) for start in starts])
+
+
+def tail_levels(circuit: Circuit, f_hz: float, burst_s: float, apart: int, peak_v: float) -> tuple[float, float]:
+    """Level of a burst's tail at two moments, so many repeats apart, V peak.
+
+    Each part of the tail comes back a delay later, changed by the loop gain, however many repeats overlap. It is read
+    in the last third of a repeat, or over `LEAST_PERIODS` periods where a repeat holds fewer; the compander as it is,
+    without noise, bleed, modulation and soft limits.
+    """
+    still = at_rest(circuit)
+    clean = replace(still, line=replace(still.line, noise=0.0, saturation=0.0))
+    long = max(int(circuit.time_s * RATE_HZ / 3), int(LEAST_PERIODS * RATE_HZ / f_hz))
+    ends_s = [burst_s + (2 + repeats) * circuit.time_s for repeats in (0, apart)]
+    if long > circuit.time_s * RATE_HZ:
+        ends_s = [end_s + long / RATE_HZ for end_s in ends_s]
+    x = np.zeros(int((ends_s[1] + 0.01) * RATE_HZ))
+    burst = tone(f_hz, burst_s, peak_v)
+    x[: burst.size] = burst
+    y = played(looped(clean, circuit.mixer.feedback_gain), x)
+    first, last = (tone_level(y[int(end_s * RATE_HZ) - long : int(end_s * RATE_HZ)], RATE_HZ, f_hz) for end_s in ends_s)
+    return first, last
 
 
 def cents_over_time(circuit: Circuit, f_hz: float) -> tuple[Array, Array]:
