@@ -13,18 +13,33 @@ line and leave with exit code 2; a traceback is a bug.
 
 from __future__ import annotations
 
+import json
+import re
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-LONGEST_LINE = 400
+LONGEST_QUOTE = 400
 """Characters of a user's text that a message repeats at most."""
+
+LONGEST_LINE = 4000
+"""Characters of a whole message at most."""
+
+UNPRINTABLE = (
+    r"\x00-\x1f\x7f-\x9f"  # C0 controls with ESC and BEL, DEL, C1 controls
+    r"\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069"  # marks, embeddings, overrides and isolates of direction
+    r"\u2028\u2029"  # line and paragraph separators
+    r"\ud800-\udfff\ufeff\ufffe\uffff"  # surrogates, byte order mark, noncharacters
+)
+"""Characters that could move a cursor, break a line or reorder what a person reads, as a regular expression's class."""
+
+_UNPRINTABLE = re.compile(f"[{UNPRINTABLE}]")
 
 
 class VoicerError(Exception):
-    """Root of all errors voicer raises on purpose; ``str()`` is the one line to print.
+    """Root of all errors voicer raises on purpose; ``str()`` is the one line to print, fit for any terminal.
 
     Parameters
     ----------
@@ -41,7 +56,8 @@ class VoicerError(Exception):
         self.where = where
         self.remedy = remedy
         line = f"{where}: {what}" if where else what
-        super().__init__(f"{line}; {remedy}" if remedy else line)
+        line = printable(f"{line}; {remedy}" if remedy else line)
+        super().__init__(line if len(line) <= LONGEST_LINE else line[: LONGEST_LINE - 1] + "…")
 
 
 class FileError(VoicerError, ValueError):
@@ -73,7 +89,22 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     return "known are " + ", ".join(choices) if choices else ""
 
 
+def printable(text: str) -> str:
+    r"""Text that came from outside, made fit to print: what could steer a terminal becomes ``\x1b`` or ``\u202e``.
+
+    Every file name, device name and text of a user's file passes through this before a person sees it; letters,
+    marks and symbols of all scripts stay.
+    """
+    return _UNPRINTABLE.sub(lambda found: repr(found[0])[1:-1], text)
+
+
+def json_text(data: Any) -> str:
+    """Data as JSON for programs and people: letters of all scripts as they are, what could steer a terminal escaped."""
+    text = json.dumps(data, indent=2, ensure_ascii=False)
+    return "\n".join(_UNPRINTABLE.sub(lambda found: f"\\u{ord(found[0]):04x}", line) for line in text.split("\n"))
+
+
 def one_line(text: str) -> str:
-    """Text of a user's file made fit to print: unprintable characters escaped, and of a bearable length."""
-    safe = "".join(char if char.isprintable() else repr(char)[1:-1] for char in text)
-    return safe if len(safe) <= LONGEST_LINE else safe[: LONGEST_LINE - 1] + "…"
+    """A quote of a user's text: `printable`, and cut to a bearable length."""
+    safe = printable(text)
+    return safe if len(safe) <= LONGEST_QUOTE else safe[: LONGEST_QUOTE - 1] + "…"

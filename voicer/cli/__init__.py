@@ -7,7 +7,7 @@ import sys
 import typer
 
 from voicer.cli import building, comparing, explaining, machine, measuring, playing, shelf
-from voicer.cli.common import app
+from voicer.cli.common import app, say
 from voicer.errors import VoicerError
 
 __all__ = ["app", "building", "comparing", "explaining", "machine", "main", "measuring", "playing", "shelf"]
@@ -22,10 +22,10 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.exit(130)
     except VoicerError as error:
-        print(f"voicer: {error}", file=sys.stderr)
+        say(f"voicer: {error}", err=True)
         sys.exit(2)
     except Exception as error:
         if not hasattr(error, "format_message"):  # not one of the command parser's own
             raise
-        print(f"voicer: {error.format_message()}", file=sys.stderr)
+        say(f"voicer: {error.format_message()}", err=True)
         sys.exit(2)

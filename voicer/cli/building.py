@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from voicer import library
@@ -15,6 +14,7 @@ from voicer.board.spread import UNITS, Tolerances
 from voicer.cli.common import (
     AsJson,
     Capacitors,
+    Overwrite,
     Resistors,
     Settings,
     Swaps,
@@ -26,6 +26,7 @@ from voicer.cli.common import (
     print_json,
     progress_bar,
 )  # fmt: skip
+from voicer.drawing.terminal import console
 from voicer.errors import VoicingError
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ def parts_command(
         str | None, typer.Option("--keep", metavar="NAME", help="Save the voicing these parts make.")
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write the sheet's files there.")] = None,
+    overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
     """Suggest parts for a voicing, tell what they make, and write the build sheet.
@@ -80,7 +82,10 @@ def parts_command(
 
         with progress_bar() as bar:
             task = bar.add_task("drawing the sheet", total=1.0)
-            written = write_sheet(sheet, out, lambda done: bar.update(task, completed=done))
+            written = write_sheet(
+                sheet, out, lambda done: bar.update(task, completed=done), overwrite=overwrite,
+                inputs=[measured] if measured else [],
+            )  # fmt: skip
     if keep is not None:
         written.append(library.save(sheet.made[0], keep))
     if as_json:
@@ -94,8 +99,8 @@ def _print(sheet: BuildSheet, share: float | None, written: list[Path]) -> None:
     from voicer.sheet import tables
     from voicer.sheet.contents import CAUTIONS
 
-    console = Console()
-    console.print(f"{sheet.voicing.name}: {sheet.says}", style="bold")
+    screen = console()
+    screen.print(f"{sheet.voicing.name}: {sheet.says}", style="bold")
     shown = [*tables.part_tables(sheet), tables.control_table(sheet), tables.figure_table(sheet)]
     for one in [*shown, tables.spread_table(sheet), tables.made_table(sheet)]:
         table = Table(title=one.title, title_justify="left", title_style="bold", box=None, pad_edge=False)
@@ -104,17 +109,17 @@ def _print(sheet: BuildSheet, share: float | None, written: list[Path]) -> None:
         for row in one.rows:
             table.add_row(*row)
         if one.note:
-            console.print(one.note, soft_wrap=True)
-        console.print(table if one.rows else f"{one.title}: just the one asked for")
-        console.print()
+            screen.print(one.note, soft_wrap=True)
+        screen.print(table if one.rows else f"{one.title}: just the one asked for")
+        screen.print()
     if share is not None:
-        console.print(f"within all limits: {share:.1%} of {sheet.spread.units} units")
+        screen.print(f"within all limits: {share:.1%} of {sheet.spread.units} units")
     for line in sheet.notes:
-        console.print(f"mind: {line}", soft_wrap=True)
+        screen.print(f"mind: {line}", soft_wrap=True)
     for line in CAUTIONS:
-        console.print(f"caution: {line}", soft_wrap=True)
+        screen.print(f"caution: {line}", soft_wrap=True)
     for path in written:
-        console.print(str(path), soft_wrap=True)
+        screen.print(str(path), soft_wrap=True)
 
 
 def _limit(text: str) -> tuple[str, tuple[float, float]]:

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from voicer.board import PartChoice, design_board
@@ -16,7 +15,8 @@ from voicer.board.board import DEFAULT_SERIES, SeriesName
 from voicer.board.series import Series
 from voicer.board.spread import Tolerances
 from voicer.board.values import parse_swaps
-from voicer.errors import VoicingError
+from voicer.drawing.terminal import console
+from voicer.errors import VoicingError, json_text, printable
 from voicer.voicing import Voicing, parameter
 
 app = typer.Typer(
@@ -31,6 +31,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print facts as JSON.")]
 Settings = Annotated[
     list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Change a parameter, such as line.stages=1024.")
 ]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that exist.")]
 CeilingDb = Annotated[float, typer.Option("--ceiling-db", min=-40.0, max=0.0, help="Output ceiling, dB of full scale.")]
 Resistors = Annotated[
     SeriesName | None, typer.Option("--series", help="Hear parts: resistors of this series, or exact values.")
@@ -83,8 +84,8 @@ def _setting(text: str) -> _Setting:
 def progress_bar() -> Progress:
     """A bar on standard error that leaves nothing behind."""
     return Progress(
-        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
-        console=Console(stderr=True), transient=True, disable=not sys.stderr.isatty(),
+        TextColumn("{task.description}", markup=False), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
+        console=console(stderr=True), transient=True, disable=not sys.stderr.isatty(),
     )  # fmt: skip
 
 
@@ -95,4 +96,10 @@ def plain(value: Any) -> str:
 
 def print_json(data: Any) -> None:
     """Data for programs."""
-    print(json.dumps(data, indent=2, ensure_ascii=False))
+    print(json_text(data))
+
+
+def say(*lines: object, err: bool = False) -> None:
+    """Print lines of plain text for people; text that came from outside cannot steer their terminal."""
+    for line in lines:
+        print(printable(str(line)), file=sys.stderr if err else sys.stdout, flush=True)

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TextIO
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from voicer import library
 from voicer.board import design
-from voicer.cli.common import PREPARING, AsJson, CeilingDb, app, print_json, progress_bar
+from voicer.cli.common import PREPARING, AsJson, CeilingDb, Overwrite, app, print_json, progress_bar, say
 from voicer.cli.playing import CAUTION
-from voicer.errors import FileError, VoicerError
+from voicer.drawing.terminal import console
+from voicer.errors import FileError, VoicerError, printable
 
 if TYPE_CHECKING:
     from voicer.compare.blind import Session, Which
@@ -25,6 +26,14 @@ if TYPE_CHECKING:
 
 LISTENING = Path("listening")
 """Folder of a blind test for which none is named."""
+
+
+@dataclass(frozen=True)
+class _Write:
+    """What may be replaced, and what never is."""
+
+    overwrite: bool
+    inputs: list[Path]
 
 
 @app.command("compare")
@@ -47,6 +56,7 @@ def compare_command(
     result: Annotated[bool, typer.Option("--result", help="Show the result of the test in --answers.")] = False,
     play: Annotated[bool, typer.Option("--play", help="Play X through PortAudio.")] = False,
     draw: Annotated[int | None, typer.Option(min=0, help="Seed that repeats the order of X.")] = None,
+    overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
     """Compare two voicings: level-matched renders, figures side by side, and a blind listening test.
@@ -62,14 +72,15 @@ def compare_command(
     if a is None or b is None:
         got = "one" if a else "none"
         raise VoicerError(f"compare must be given two voicings, A and B (got {got})", remedy="see 'voicer voicings'")
-    print(CAUTION, file=sys.stderr if as_json else sys.stdout, flush=True)
+    say(CAUTION, err=as_json)
+    write = _Write(overwrite, [source] if source else [])
     if blind:
         folder = out or LISTENING
         kept = answers or folder / "answers.jsonl"
-        _test_blind(lambda: _pair(a, b, source, tail, ceiling_db), folder, kept, trials, play, draw, as_json)
+        _test_blind(lambda: _pair(a, b, source, tail, ceiling_db), folder, kept, trials, play, draw, write, as_json)
         return
     pair = _pair(a, b, source, tail, ceiling_db)
-    _print_figures(pair, out, as_json)
+    _print_figures(pair, out, write, as_json)
 
 
 def _pair(a: str, b: str, source: Path | None, tail_s: float, ceiling_db: float) -> Pair:
@@ -86,29 +97,29 @@ def _pair(a: str, b: str, source: Path | None, tail_s: float, ceiling_db: float)
         return render_pair(programme, *circuits, ceiling_db=ceiling_db, progress=progress)
 
 
-def _print_figures(pair: Pair, out: Path | None, as_json: bool) -> None:
+def _print_figures(pair: Pair, out: Path | None, write: _Write, as_json: bool) -> None:
     from voicer.compare.pair import as_json as as_data
     from voicer.compare.pair import write_pair
 
     rows = pair.rows()
-    written = write_pair(pair, out) if out else []
+    written = write_pair(pair, out, overwrite=write.overwrite, inputs=write.inputs) if out else []
     if as_json:
         print_json(as_data(pair, rows) | {"written": [str(path) for path in written]})
         return
-    console = Console(markup=False, emoji=False, highlight=False)
+    screen = console()
     names = ", ".join(f"{name}: {circuit.name}" for name, circuit in pair.circuits.items())
-    console.print(f"{names}, over {pair.programme.name}", soft_wrap=True)
-    console.print(_figure_table(rows))
+    screen.print(f"{names}, over {pair.programme.name}", soft_wrap=True)
+    screen.print(_figure_table(rows))
     for row in rows:
         if row.heard and row.rule:
-            console.print(f"can be heard: {row.label} (threshold: {row.rule.describe(row.unit)})", soft_wrap=True)
+            screen.print(f"can be heard: {row.label} (threshold: {row.rule.describe(row.unit)})", soft_wrap=True)
     if not any(row.heard for row in rows):
-        console.print("no figure differs by enough to be heard")
+        screen.print("no figure differs by enough to be heard")
     for name, gain_db in pair.gain_db.items():
         if gain_db < 0:
-            console.print(f"level-matched: {name} is turned down by {-gain_db:.1f} dB", soft_wrap=True)
+            screen.print(f"level-matched: {name} is turned down by {-gain_db:.1f} dB", soft_wrap=True)
     for path in written:
-        console.print(str(path), soft_wrap=True)
+        screen.print(str(path), soft_wrap=True)
 
 
 def _figure_table(rows: list[Row]) -> Table:
@@ -128,7 +139,7 @@ def _figure_table(rows: list[Row]) -> Table:
 
 def _test_blind(
     render: Callable[[], Pair], folder: Path, answers: Path, trials: int | None, play: bool, draw: int | None,
-    as_json: bool,
+    write: _Write, as_json: bool,
 ) -> None:  # fmt: skip
     from voicer.compare.answers import Sitting, listen, read_session
     from voicer.compare.blind import TRIALS, Session, check_resumable, draw_order, plan_session
@@ -148,26 +159,26 @@ def _test_blind(
         check_resumable(earlier, plan, answers)
     session = earlier or Session(plan)
     told = sys.stderr if as_json else sys.stdout
-    for path in write_pair(pair, folder):
-        print(path, file=told)
-    _print_plan(session, told)
+    say(*write_pair(pair, folder, overwrite=write.overwrite, inputs=write.inputs), err=as_json)
+    _print_plan(session, err=as_json)
     listener = _Listener(pair, plan.trials, player, told)
     try:
-        session = listen(session, Sitting(pair, answers, folder), listener.ask, draw_order(draw))
+        sitting = Sitting(pair, answers, folder, write.overwrite, write.inputs)
+        session = listen(session, sitting, listener.ask, draw_order(draw))
     finally:
         if player:
             player.stop()
     _print_session(session, answers, as_json)
 
 
-def _print_plan(session: Session, told: TextIO) -> None:
+def _print_plan(session: Session, *, err: bool) -> None:
     from voicer.compare.blind import CHANCE, TEST, least_right
 
     trials = session.plan.trials
-    print(f"{trials} trials. {least_right(trials)} or more right would show that the difference is heard ({TEST}, p < "
-          f"{CHANCE:g}). The result is given after the last trial.", file=told)  # fmt: skip
+    say(f"{trials} trials. {least_right(trials)} or more right would show that the difference is heard ({TEST}, p < "
+        f"{CHANCE:g}). The result is given after the last trial.", err=err)  # fmt: skip
     if session.answers:
-        print(f"{len(session.answers)} are answered, {session.left} left.", file=told)
+        say(f"{len(session.answers)} are answered, {session.left} left.", err=err)
 
 
 class _Listener:
@@ -199,7 +210,8 @@ class _Listener:
             self._player.play(self._pair.sounds[which], self._pair.programme.sample_rate_hz)
 
     def _say(self, text: str) -> None:
-        print(text, end="", file=self._told, flush=True)
+        self._told.write("\n".join(map(printable, text.split("\n"))))
+        self._told.flush()
 
 
 def _print_result(answers: Path | None, as_json: bool) -> None:
@@ -215,7 +227,4 @@ def _print_session(session: Session, answers: Path, as_json: bool) -> None:
         print_json(session.as_json() | {"answers": str(answers)})
         return
     plan = session.plan
-    print(f"A: {plan.a}, B: {plan.b}, over {plan.input}")
-    for line in session.report():
-        print(line)
-    print(f"The answers are in {answers}.")
+    say(f"A: {plan.a}, B: {plan.b}, over {plan.input}", *session.report(), f"The answers are in {answers}.")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from voicer import library
-from voicer.cli.common import Settings, VoicingName, app, changed, progress_bar
+from voicer.cli.common import Overwrite, Settings, VoicingName, app, changed, progress_bar, say
 
 
 @app.command("explain")
@@ -17,6 +17,7 @@ def explain_command(
     settings: Settings = None,
     tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Tone of the sampling picture.")] = None,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("explained"),
+    overwrite: Overwrite = False,
 ) -> None:
     """Pictures, snippets and a page that show others why a voicing sounds as it does.
 
@@ -27,7 +28,5 @@ def explain_command(
     asked = changed(library.load(voicing), settings)
     with progress_bar() as bar:
         task = bar.add_task("explaining", total=1.0)
-        written = explain(asked, out, lambda done: bar.update(task, completed=done), tone_hz)
-    for path in written:
-        print(path)
-    print(CAUTION)
+        written = explain(asked, out, lambda done: bar.update(task, completed=done), tone_hz, overwrite=overwrite)
+    say(*written, CAUTION)

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from voicer.cli.common import AsJson, app, print_json, progress_bar
+from voicer.cli.common import AsJson, app, print_json, progress_bar, say
 
 
 @app.command()
@@ -20,13 +20,13 @@ def devices(as_json: AsJson = False) -> None:
         print_json(found)
         return
     jack = found["jack"]
-    print("JACK: " + (f"{jack['sample_rate_hz']:.0f} Hz, {jack['frames']} frames" if jack else "no server runs"))
+    say("JACK: " + (f"{jack['sample_rate_hz']:.0f} Hz, {jack['frames']} frames" if jack else "no server runs"))
     for kind in ("portaudio", "midi_inputs"):
-        print(f"{'PortAudio' if kind == 'portaudio' else 'MIDI inputs'}:" + ("" if found[kind] else " none"))
+        say(f"{'PortAudio' if kind == 'portaudio' else 'MIDI inputs'}:" + ("" if found[kind] else " none"))
         for port in found[kind]:
-            print(f"  [{port['number']}] {port['name']}")
+            say(f"  [{port['number']}] {port['name']}")
     for line in found["trouble"]:
-        print(f"mind: {line}")
+        say(f"mind: {line}")
 
 
 @app.command("speed")
@@ -57,7 +57,7 @@ def speed_command(
         print_json(figures)
         return
     for name, value in figures.items():
-        print(f"{name}: {value:.3g}")
+        say(f"{name}: {value:.3g}")
 
 
 def _tell_steadiness(minutes: float, frames: int, messages_per_s: float, as_json: bool) -> None:
@@ -70,11 +70,11 @@ def _tell_steadiness(minutes: float, frames: int, messages_per_s: float, as_json
         print_json(figures)
         return
     played, woken = figures["voicer"], figures["wake_loop"]
-    print(f"voicer: {played['late_blocks']} of {played['blocks']} blocks late ({figures['late_share']:.4%}), "
+    say(f"voicer: {played['late_blocks']} of {played['blocks']} blocks late ({figures['late_share']:.4%}), "
           f"{played['gaps']} gaps, {played['xruns']} xruns, p99 {figures['block_time_p99_share']:.1%} of a block")
-    print(f"bare wake-up loop: {woken['late']} of {woken['wakes']} wakes late ({figures['wake_late_share']:.4%}), "
+    say(f"bare wake-up loop: {woken['late']} of {woken['wakes']} wakes late ({figures['wake_late_share']:.4%}), "
           f"p99 {woken['late_p99_us']:.0f} µs, longest {woken['late_max_us']:.0f} µs")
-    print(f"priorities: voicer {played['realtime_priority']}, loop {woken['priority']}")
+    say(f"priorities: voicer {played['realtime_priority']}, loop {woken['priority']}")
 
 
 def _devices() -> dict[str, Any]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from voicer import library
@@ -17,6 +17,7 @@ from voicer.board.series import Series
 from voicer.cli.common import (
     AsJson,
     Capacitors,
+    Overwrite,
     Resistors,
     Settings,
     Swaps,
@@ -26,7 +27,9 @@ from voicer.cli.common import (
     part_choice,
     print_json,
     progress_bar,
+    say,
 )
+from voicer.drawing.terminal import console
 from voicer.errors import VoicingError
 from voicer.library.calibrations import full_scale_v
 
@@ -44,6 +47,17 @@ class _Asked:
     unit: int | None
     swaps: list[str] | None
     source: Path | None
+    overwrite: bool
+
+    def write(
+        self, bench: Bench, readings: list[Reading], folder: Path, told: str,
+        progress: Callable[[float], None] = lambda done: None,
+    ) -> list[Path]:  # fmt: skip
+        """Write what was found into a folder."""
+        from voicer.measure.folder import write_bench
+
+        inputs = [self.source] if self.source else []
+        return write_bench(bench, readings, folder, told, progress, overwrite=self.overwrite, inputs=inputs)
 
     def bench(self, name: str) -> tuple[Bench, str]:
         """The bench of a voicing, and which parts and what full scale it has, in words."""
@@ -70,6 +84,7 @@ def measure(
         Path | None, typer.Option("--input", metavar="FILE", help="A guitar for brightness and loudness; else a riff.")
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write plots and data sheet there.")] = None,
+    overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
     """Predict every figure of a voicing from its circuit, measure it through the kernel, show both.
@@ -78,7 +93,7 @@ def measure(
     """
     if every == (voicing is not None):
         raise VoicingError("a voicing or --all must be given (got both or none)", remedy="voicer measure slow-tide")
-    asked = _Asked(settings, series, capacitors, unit, swaps, source)
+    asked = _Asked(settings, series, capacitors, unit, swaps, source, overwrite)
     if every:
         _measure_all(asked, as_json, out)
         return
@@ -90,19 +105,17 @@ def measure(
         task = bar.add_task("measuring", total=1.0)
         readings = bench.readings(lambda done: bar.update(task, completed=done))
         if out is not None:
-            from voicer.measure.folder import write_bench
-
             bar.update(task, description="drawing", completed=0.0)
-            written = write_bench(bench, readings, out, told, lambda done: bar.update(task, completed=done))
+            written = asked.write(bench, readings, out, told, lambda done: bar.update(task, completed=done))
     if as_json:
         print_json(plain(readings))
         return
-    console = Console()
-    console.print(f"{bench.circuit.name}: {told}", style="bold")
-    console.print(_table(readings))
+    screen = console()
+    screen.print(f"{bench.circuit.name}: {told}", style="bold")
+    screen.print(_table(readings))
     for path in written:
-        console.print(str(path), soft_wrap=True)
-    _tell_failures(console, readings)
+        screen.print(str(path), soft_wrap=True)
+    _tell_failures(readings)
 
 
 def _table(readings: list[Reading]) -> Table:
@@ -118,10 +131,10 @@ def _table(readings: list[Reading]) -> Table:
     return table
 
 
-def _tell_failures(console: Console, readings: list[Reading]) -> None:
+def _tell_failures(readings: list[Reading]) -> None:
     wrong = [one for one in readings if one.ok is False]
     judged = sum(one.ok is not None for one in readings)
-    console.print(f"{judged - len(wrong)} of {judged} figures agree within their tolerance")
+    say(f"{judged - len(wrong)} of {judged} figures agree within their tolerance")
 
 
 def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
@@ -145,7 +158,7 @@ def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
         worst = max(shares, key=lambda key: shares[key])
         right = sum(row["ok"] for row in judged.values())
         table.add_row(name, f"{right} of {len(judged)}", f"{rows[worst]['label']}: {shares[worst]:.2f}")
-    Console().print(table)
+    console().print(table)
 
 
 def _measured(asked: _Asked, name: str, out: Path | None) -> dict[str, Any]:
@@ -155,9 +168,7 @@ def _measured(asked: _Asked, name: str, out: Path | None) -> dict[str, Any]:
     bench, told = asked.bench(name)
     readings = bench.readings()
     if out is not None:
-        from voicer.measure.folder import write_bench
-
-        write_bench(bench, readings, out / name, told)
+        asked.write(bench, readings, out / name, told)
     return as_json(readings)
 
 
@@ -196,5 +207,5 @@ def calibrate(
         print_json({"input": name or heard, "tone_hz": tone.f_hz, "peak": tone.peak, "full_scale_v": value,
                     "file": str(kept)})  # fmt: skip
         return
-    print(f"{name or heard}: a tone of {tone.f_hz:.1f} Hz reaches {tone.peak:.4f} of full scale at {level_v:g} V rms")
-    print(f"full scale is {value:.4g} V; kept in {kept}")
+    say(f"{name or heard}: a tone of {tone.f_hz:.1f} Hz reaches {tone.peak:.4f} of full scale at {level_v:g} V rms")
+    say(f"full scale is {value:.4g} V; kept in {kept}")

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
-from rich.console import Console
 
 from voicer import library
 from voicer.cli.common import (
@@ -15,6 +14,7 @@ from voicer.cli.common import (
     AsJson,
     Capacitors,
     CeilingDb,
+    Overwrite,
     Resistors,
     Settings,
     Swaps,
@@ -24,7 +24,9 @@ from voicer.cli.common import (
     part_choice,
     print_json,
     progress_bar,
+    say,
 )  # fmt: skip
+from voicer.drawing.terminal import console
 
 CAUTION = (
     "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low; headphones lowest. "
@@ -35,6 +37,7 @@ CAUTION = (
 @app.command("demo")
 def demo_command(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("demo"),
+    overwrite: Overwrite = False,
 ) -> None:
     """The whole job with no hardware: a riff in, knobs turned by MIDI, echo and pictures out.
 
@@ -44,11 +47,13 @@ def demo_command(
 
     with progress_bar() as bar:
         task = bar.add_task(PREPARING, total=1.0)
-        made = demo(out, lambda share: bar.update(task, completed=share, description="playing the riff"))
+
+        def progress(share: float) -> None:
+            bar.update(task, completed=share, description="playing the riff")
+
+        made = demo(out, progress, overwrite=overwrite)
         bar.update(task, completed=1.0)
-    for path in made:
-        print(path)
-    print("Listen to echo.wav, quietly first: the runaway comes near its end.")
+    say(*made, "Listen to echo.wav, quietly first: the runaway comes near its end.")
 
 
 @app.command()
@@ -82,9 +87,9 @@ def play(
         controller_map=controller_map, rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()),
         ceiling_db=ceiling_db, seconds=seconds, parts=parts,
     )  # fmt: skip
-    console = Console(stderr=as_json)
-    console.print(CAUTION)
-    summary = play_live(asked, console)
+    screen = console(stderr=as_json)
+    screen.print(CAUTION)
+    summary = play_live(asked, screen)
     if as_json:
         print_json(summary)
 
@@ -101,6 +106,7 @@ def render_command(
     capacitors: Capacitors = None,
     unit: Unit = None,
     swaps: Swaps = None,
+    overwrite: Overwrite = False,
 ) -> None:
     """Put a recording through a voicing, faster than real time.
 
@@ -114,7 +120,7 @@ def render_command(
     heard = changed(library.load(voicing), settings)
     parts = part_choice(heard, series, capacitors, unit, swaps)
     circuit = parts.circuit(heard)
-    recording.check_writable(target)
+    recording.check_writable(target, overwrite=overwrite, inputs=[source])
     x, rate_hz = recording.read(source)
     inner_hz = rate_hz if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ else 48_000
     x = np.concatenate((recording.at_rate(x, rate_hz, inner_hz), np.zeros(int(tail * inner_hz))))
@@ -127,5 +133,7 @@ def render_command(
 
         y = render(x, inner_hz, circuit, ceiling_db=ceiling_db, progress=progress)
     took_s = time.perf_counter() - begun
-    recording.write(target, recording.at_rate(y, inner_hz, rate_hz), rate_hz)
-    print(f"{target}: {x.size / inner_hz:.1f} s, {x.size / inner_hz / took_s:.0f} times real time, {parts.says}")
+    recording.write(
+        target, recording.at_rate(y, inner_hz, rate_hz), rate_hz, overwrite=overwrite, inputs=[source]
+    )
+    say(f"{target}: {x.size / inner_hz:.1f} s, {x.size / inner_hz / took_s:.0f} times real time, {parts.says}")

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from voicer import library
 from voicer.board import design
 from voicer.circuit import fact_lines, facts, remarks
-from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_json
+from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_json, say
+from voicer.drawing.terminal import console
 from voicer.errors import VoicerError
 from voicer.voicing import parameters
 
@@ -35,7 +34,7 @@ def voicings_command(as_json: AsJson = False) -> None:
         whose = "" if entry.shipped else " (yours, before the shipped one)" if entry.shadows_shipped else " (yours)"
         slot = "" if entry.slot is None else str(entry.slot)
         table.add_row(slot, entry.name + whose, entry.error or entry.notes)
-    Console().print(table)
+    console().print(table)
 
 
 @app.command()
@@ -55,7 +54,7 @@ def show(voicing: VoicingName, settings: Settings = None, as_json: AsJson = Fals
     table.add_section()
     for what, value in fact_lines(circuit):
         table.add_row(what, value)
-    Console().print(table)
+    console().print(table)
 
 
 @app.command()
@@ -81,11 +80,9 @@ def check(
         print_json(results)
     for result in [] if as_json else results:
         if result["error"]:
-            print(f"voicer: {result['error']}", file=sys.stderr)
+            say(f"voicer: {result['error']}", err=True)
             continue
-        print(f"{result['name']}: good")
-        for line in result["remarks"]:
-            print(f"  mind: {line}")
+        say(f"{result['name']}: good", *(f"  mind: {line}" for line in result["remarks"]))
     if wrong:
         raise typer.Exit(2)
 

@@ -8,7 +8,7 @@ two sessions at once are not refused; each answer is still appended whole.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,6 +56,8 @@ class Sitting:
     """``X.wav`` is written here, anew for each trial, as long as ``A.wav`` and ``B.wav``, and removed at the end."""
     overwrite: bool = False
     """Whether an ``X.wav`` that is already there may be replaced."""
+    inputs: Sequence[Path] = ()
+    """Files being read; ``X.wav`` never replaces one of them."""
 
 
 def listen(session: Session, sitting: Sitting, ask: Ask, draw: Callable[[int], Which]) -> Session:
@@ -69,15 +71,16 @@ def listen(session: Session, sitting: Sitting, ask: Ask, draw: Callable[[int], W
     """
     x_wav = sitting.folder / X_WAV
     overwrite = sitting.overwrite
-    _check_x(x_wav, overwrite)
+    recording.check_writable(x_wav, overwrite=overwrite, inputs=sitting.inputs)
     with _locked(sitting.answers, session) as file:
         written = False
         try:
             for trial in range(len(session.answers) + 1, session.plan.trials + 1):
                 x = draw(trial)
-                if not written:
-                    _check_x(x_wav, overwrite)
-                recording.write(x_wav, sitting.pair.sounds[x], sitting.pair.programme.sample_rate_hz)
+                recording.write(
+                    x_wav, sitting.pair.sounds[x], sitting.pair.programme.sample_rate_hz,
+                    overwrite=overwrite or written, inputs=sitting.inputs,
+                )  # fmt: skip
                 written = True
                 said = ask(trial, x_wav, x)
                 if said is None:
@@ -137,12 +140,6 @@ def _append(file: int, path: Path, answer: Answer) -> None:
         with suppress(OSError):
             os.ftruncate(file, before)
         raise _not_written(path, error) from error
-
-
-def _check_x(x_wav: Path, overwrite: bool) -> None:
-    if not overwrite and os.path.lexists(x_wav):
-        raise FileError("the file already exists", where=str(x_wav),
-                        remedy="add --overwrite to replace it, or choose another folder with --out")  # fmt: skip
 
 
 def _line(line: BaseModel) -> bytes:

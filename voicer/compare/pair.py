@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from importlib.resources import as_file
 from pathlib import Path
@@ -86,9 +86,6 @@ def load_programme(path: Path | None, tail_s: float = TAIL_S) -> Programme:
     if x.size < BLOCK_S * rate_hz:
         what = f"the recording must last at least {BLOCK_S:g} s for its loudness (got {x.size / rate_hz:.3g} s)"
         raise FileError(what, where=name, remedy="use a longer one")
-    if not np.isfinite(x).all():
-        raise FileError("the recording must hold finite numbers (got NaN or infinity)", where=name,
-                        remedy="export it again")
     inner_hz = rate_hz if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ else OTHER_RATE_HZ
     x = recording.at_rate(x, rate_hz, inner_hz)
     if not np.isfinite(loudness_lufs(x, inner_hz)):
@@ -133,13 +130,16 @@ def render_pair(
     return Pair(programme, circuits, matched, loudness)
 
 
-def write_pair(pair: Pair, folder: Path) -> list[Path]:
+def write_pair(
+    pair: Pair, folder: Path, *, overwrite: bool = False, inputs: Iterable[Path] = ()
+) -> list[Path]:
     """Write ``A.wav`` and ``B.wav``, both or neither, into a folder that is created if need be.
 
     Raises
     ------
     FileError
-        When the folder cannot be created or written; it then holds what it held before.
+        When the folder cannot be created or written, or a file is in the way: one of ``inputs``, or another that
+        holds something else and ``overwrite`` is not set. The folder then holds what it held before.
     """
 
     def write(inside: Path) -> list[str]:
@@ -147,7 +147,7 @@ def write_pair(pair: Pair, folder: Path) -> list[Path]:
             recording.write(inside / f"{name}.wav", sound, pair.programme.sample_rate_hz)
         return [f"{name}.wav" for name in pair.sounds]
 
-    return write_whole(folder, write)
+    return write_whole(folder, write, overwrite=overwrite, inputs=inputs)
 
 
 def as_json(pair: Pair, rows: list[Row]) -> dict[str, Any]:

@@ -41,8 +41,9 @@ class Shown:
 
 
 def explain(
-    voicing: Voicing, folder: Path, progress: Callable[[float], None] = lambda done: None, tone_hz: float | None = None
-) -> list[Path]:
+    voicing: Voicing, folder: Path, progress: Callable[[float], None] = lambda done: None,
+    tone_hz: float | None = None, *, overwrite: bool = False,
+) -> list[Path]:  # fmt: skip
     """Write the set into a folder, all of it or nothing.
 
     Parameters
@@ -59,7 +60,7 @@ def explain(
     CircuitError, VoicingError
         When no circuit can be made, or the tone lies above half the clock.
     FileError
-        When the folder cannot be written.
+        When the folder cannot be written, or a file is in the way and ``overwrite`` is not set.
     """
     circuit = design(voicing)
     tone_hz = tone_hz or min(circuit.clock_hz / 5, 2000.0)
@@ -69,7 +70,10 @@ def explain(
             remedy="the picture of folding shows what lies above",
         )
     tone = float(tone_hz)
-    return write_whole(folder, lambda inside: _write(voicing, circuit, tone, inside, progress))
+    return write_whole(
+        folder, lambda inside: _write(voicing, circuit, tone, inside, progress), overwrite=overwrite,
+        expected=("index.html",),
+    )  # fmt: skip
 
 
 def _write(

@@ -20,10 +20,9 @@ from voicer.control.controller import Controller
 from voicer.control.maps import load_map
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
-from voicer.errors import FileError
 from voicer.files import recording
 from voicer.files.resources import assets
-from voicer.files.text_file import write_atomically
+from voicer.files.whole_folder import write_whole
 from voicer.play.pictures import Happening, performance, repeats
 from voicer.play.session import Session
 from voicer.sheet.contents import build_sheet
@@ -79,7 +78,9 @@ class _ScriptedInput:
         self._waiting = []
 
 
-def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) -> list[Path]:
+def demo(
+    folder: Path, progress: Callable[[float], None] = lambda _share: None, *, overwrite: bool = False
+) -> list[Path]:
     """Play the riff, turn the knobs by MIDI, write everything into ``folder``, the build sheet of the voicing among it.
 
     Returns
@@ -90,13 +91,12 @@ def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) 
     Raises
     ------
     FileError
-        When the folder cannot be made or written.
+        When the folder cannot be created or written, or a file is in the way and ``overwrite`` is not set.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        what = f"the folder must be one that can be made ({error.strerror})"
-        raise FileError(what, where=str(folder), remedy="choose another with --out") from error
+    return write_whole(folder, lambda inside: _write(inside, progress), overwrite=overwrite, expected=("echo.wav",))
+
+
+def _write(folder: Path, progress: Callable[[float], None]) -> list[str]:
     with as_file(assets() / "riff.flac") as riff:
         dry, rate_hz = recording.read(riff)
     dry = np.concatenate((dry, np.zeros(int(TAIL_S * rate_hz))))
@@ -112,9 +112,10 @@ def demo(folder: Path, progress: Callable[[float], None] = lambda _share: None) 
     title = f"The riff through {circuit.name}, knobs turned by MIDI"
     performance(performance_png, dry, heard, rate_hz, happenings, title)
     repeats(repeats_png, circuit)
-    write_atomically(circuit_txt, "".join(f"{what}: {value}\n" for what, value in fact_lines(circuit)))
+    circuit_txt.write_text("".join(f"{what}: {value}\n" for what, value in fact_lines(circuit)), encoding="utf-8")
     sheet = write_sheet(build_sheet(voicing, PartChoice("E24")), folder / "sheet")
-    return [*made, *sheet, *sorted((folder / "voicings").glob("*.toml"))]
+    written = [*made, *sheet, *sorted((folder / "voicings").glob("*.toml"))]
+    return [path.relative_to(folder).as_posix() for path in written]
 
 
 def _perform(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from voicer.board.netlist import clock_netlist, lfo_netlist, path_netlist
@@ -11,13 +11,19 @@ from voicer.sheet.bom import bom_text
 from voicer.sheet.contents import BuildSheet
 
 
-def write_sheet(sheet: BuildSheet, folder: Path, progress: Callable[[float], None] = lambda done: None) -> list[Path]:
+def write_sheet(
+    sheet: BuildSheet, folder: Path, progress: Callable[[float], None] = lambda done: None, *,
+    overwrite: bool = False, inputs: Iterable[Path] = (),
+) -> list[Path]:  # fmt: skip
     """Write ``sheet.pdf``, ``bom.csv``, ``response.svg`` and the netlists into a folder: all of them or none.
 
     ``circuit.cir`` is the audio path, ``clock.cir`` and ``lfo.cir`` the two oscillators. `FileError` when the folder
-    cannot be written.
+    cannot be written, or a file is in the way and ``overwrite`` is not set; none of ``inputs`` is ever replaced.
     """
-    written = write_whole(folder, lambda inside: _write(sheet, inside, progress))
+    written = write_whole(
+        folder, lambda inside: _write(sheet, inside, progress), overwrite=overwrite, inputs=inputs,
+        expected=("bom.csv",),
+    )  # fmt: skip
     progress(1.0)
     return written
 

@@ -82,29 +82,29 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     (["parts", "quay-slap", "--measured", "absent.csv"], {}, "absent.csv: no such file"),
     (["parts", "v.toml"], {"v.toml": VOICING + "[delay]\nshortest_ms = 300\ntime_ms = 301\nlongest_ms = 302\n"}, "the fastest clock of 6.837 kHz must be 1.021 to 1001 times the slowest (got 1.007 times); widen"),
     (["render", "in.wav", "out.mp3"], {"in.wav": SOUND}, "out.mp3: the recording's name must end in .wav or .flac"),
-    (["render", "in.wav", "absent/out.wav"], {"in.wav": SOUND}, "absent/out.wav: the folder 'absent' must be there"),
-    (["render", "absent.wav", "out.wav"], {}, "absent.wav: the recording must be there (no such file)"),
+    (["render", "in.wav", "absent/out.wav"], {"in.wav": SOUND}, "absent/out.wav: the folder 'absent' does not exist; create it first"),
+    (["render", "absent.wav", "out.wav"], {}, "absent.wav: no such file"),
     (["render", "in.wav", "out.wav"], {"in.wav": "no sound"}, "in.wav: the recording must be a sound file"),
     (["render", "in.flac", "out.wav"], {"in.flac": b"fLaC" + bytes(60)}, "in.flac: the recording must be a sound file"),
     (["render", "in.flac", "out.wav"], {"in.flac": sound_bytes("FLAC")[:9000]}, "in.flac: the recording must be a sound file"),
     (["render", "in.wav", "out.wav"], {"in.wav": b""}, "in.wav: the recording must be a sound file"),
-    (["render", ".", "out.wav"], {}, ".: the recording must be a file (got a folder)"),
+    (["render", ".", "out.wav"], {}, ".: the recording must be a regular file (got a folder)"),
     (["render", "in.wav", "/proc/echo.wav"], {"in.wav": SOUND}, "/proc/echo.wav: the "),
     (["render", "in.wav", "out.wav", "--tail", "-1"], {"in.wav": SOUND}, "Invalid value for '--tail'"),
     (["render", "in.wav", "out.wav", "--voicing", "./v.toml"], {"in.wav": SOUND, "v.toml": "not a voicing"}, "./v.toml:1: "),
-    (["play", "harbour-dusk", "--input", "."], {}, ".: the recording must be a file (got a folder)"),
+    (["play", "harbour-dusk", "--input", "."], {}, ".: the recording must be a regular file (got a folder)"),
     (["play", "harbour-dusk", "--input", "in.wav"], {"in.wav": "no sound"}, "in.wav: the recording must be a sound file"),
     (["play", "v.toml"], {"v.toml": VOICING + "[repeats]\nfeedback = 2\n"}, "v.toml:4: repeats.feedback must be in 0..1.5 (got 2)"),
     (["play", "harbour-dusk", "--seconds", "nan"], {}, "Invalid value for '--seconds'"),
     (["play", "harbour-dusk", "--frames", "8"], {}, "Invalid value for '--frames'"),
-    (["demo", "--out", "/proc/voicer-demo"], {}, "/proc/voicer-demo: the folder must be one that can be made"),
+    (["demo", "--out", "/proc/voicer-demo"], {}, "/proc/voicer-demo: the folder cannot be written"),
     (["play", "harbour-dusk", "--map", "m.toml"], {"m.toml": 'schema = 1\nname = "M"\n[[control]]\ncontroller = 121\nparameter = "output.blend"\n'}, "m.toml:4: "),
     (["play", "harbour-dusk", "--map", "absent.toml"], {}, "absent.toml: "),
-    (["play", "harbour-dusk", "--input", "absent.wav"], {}, "absent.wav: the recording must be there"),
+    (["play", "harbour-dusk", "--input", "absent.wav"], {}, "absent.wav: no such file"),
     (["play", "harbour-dusk", "--rack", "echo,gate"], {}, "no unit 'gate' is installed; known are ceiling, echo"),
     (["play", "harbour-dusk", "--audio", "jack"], {}, "no JACK server 'voicer-none' is running; start one"),
     (["play", "nothing-like-it"], {}, "the voicing must be a known name or a path"),
-    (["demo", "--out", "taken"], {"taken": "a file"}, "taken: the folder must be one that can be made"),
+    (["demo", "--out", "taken"], {"taken": "a file"}, "taken: the folder cannot be written"),
     (["sing"], {}, "No such command 'sing'"),
     (["show"], {}, "Missing argument"),
     (["render", "in.wav", "out.wav", "--loud"], {"in.wav": SOUND}, "No such option: --loud"),
@@ -167,7 +167,7 @@ def test_check_names_good_and_bad(tmp_path: Path) -> None:
 def test_schema_lists_every_key(tmp_path: Path) -> None:
     """A JSON Schema whose properties are the file's tables; unknown keys are forbidden."""
     schema = json.loads(run("schema", folder=tmp_path).stdout)
-    assert schema["properties"]["schema"] == {"const": 2, "type": "integer"}
+    assert schema["properties"]["schema"] == {"const": 3, "type": "integer"}
     assert set(schema["properties"]) == {"schema", *voicer.Voicing.model_fields}
     assert schema["additionalProperties"] is False
 

@@ -101,12 +101,12 @@ def test_files_are_written_both_or_none(pair: Pair, tmp_path: Path) -> None:
     """Where B.wav cannot go, A.wav stays what it was and nothing is left over."""
     (tmp_path / "B.wav").mkdir()
     (tmp_path / "A.wav").write_text("older")
-    with pytest.raises(FileError, match=r"B.wav must be a file \(it is a folder\); choose another"):
-        write_pair(pair, tmp_path)
+    with pytest.raises(FileError, match=r"B.wav: the output must be a regular file \(got a folder\)"):
+        write_pair(pair, tmp_path, overwrite=True)
     assert (tmp_path / "A.wav").read_text() == "older"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["A.wav", "B.wav"]
     (tmp_path / "file").write_text("")
-    with pytest.raises(FileError, match=r"the folder must be writable \(Not a directory\)"):
+    with pytest.raises(FileError, match=r"the folder cannot be written \(Not a directory\)"):
         write_pair(pair, tmp_path / "file" / "out")
 
 

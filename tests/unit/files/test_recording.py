@@ -42,7 +42,7 @@ def test_another_rate_keeps_pitch_and_length() -> None:
 @pytest.mark.parametrize(
     ("content", "line"),
     [
-        (None, "the recording must be there (no such file); check its name"),
+        (None, "no such file; check the path"),
         (b"", "the recording must be a sound file such as WAV or FLAC (got: "),
         (b"not a sound\n" * 50, "the recording must be a sound file such as WAV or FLAC (got: "),
     ],
@@ -60,7 +60,7 @@ def test_what_is_no_recording_is_told(tmp_path: Path, content: bytes | None, lin
 def test_no_frames_are_no_recording(tmp_path: Path) -> None:
     """A sound file without sound is told as such; a folder too."""
     soundfile.write(tmp_path / "none.wav", np.zeros(0), 48_000)
-    for path, rule in ((tmp_path / "none.wav", "must hold sound (got 0 frames)"), (tmp_path, "must be a file")):
+    for path, rule in ((tmp_path / "none.wav", "must hold sound (got 0 frames)"), (tmp_path, "must be a regular file (got a folder)")):
         with pytest.raises(FileError) as caught:
             recording.read(path)
         assert rule in str(caught.value)
@@ -68,7 +68,7 @@ def test_no_frames_are_no_recording(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "rule"),
-    [("echo.mp3", "must end in .wav or .flac (got '.mp3')"), ("absent/echo.wav", "must be there (it is not)")],
+    [("echo.mp3", "must end in .wav or .flac (got '.mp3')"), ("absent/echo.wav", "absent' does not exist; create it first")],
 )
 def test_places_that_cannot_be_written_are_told_before_work(tmp_path: Path, name: str, rule: str) -> None:
     """Before anything is computed."""

@@ -293,12 +293,12 @@ def _too_long_a_name(folder: Path) -> Path:
     ("make", "line"),
     [
         (_no_file, "{}: no such file; check the path"),
-        (_folder, "{}: the path must be a file (it is a folder); give a file"),
+        (_folder, "{}: the input must be a regular file (got a folder); name a file"),
         (_latin, "{}:2: the file must be UTF-8 text (got byte 0xe9); save it as UTF-8"),
-        (_long, "{}: the file must be at most 1000 kB (it is longer); give a text file of voicer"),
-        (_pipe, "{}: the path must be a file (it is a device or pipe); give a file"),
-        (_under_a_file, "{}: the file must be readable (Not a directory); check the path and its permissions"),
-        (_too_long_a_name, "{}: the file must be readable (File name too long); check the path and its permissions"),
+        (_long, "{}: the file must be at most 1000 kB (it is larger); name a text file made for voicer"),
+        (_pipe, "{}: the input must be a regular file (got a pipe); name a file"),
+        (_under_a_file, "{}: the file cannot be read (Not a directory); check the path and its permissions"),
+        (_too_long_a_name, "{}: the file cannot be read (File name too long); check the path and its permissions"),
     ],
 )  # fmt: skip
 def test_a_file_that_cannot_be_read_is_named_in_one_line(tmp_path: Path, make: object, line: str) -> None:
@@ -330,7 +330,7 @@ def test_a_write_keeps_permissions_and_links(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("target", "reason"),
-    [("absent/a.toml", "No such file or directory"), ("folder", "Is a directory"), ("x\0", "null byte")],
+    [("absent/a.toml", "absent' does not exist"), ("folder", "got a folder"), ("x\0", "null byte")],
 )
 def test_a_write_that_cannot_be_leaves_nothing_behind(tmp_path: Path, target: str, reason: str) -> None:
     """One line says why; no temporary file stays."""

@@ -60,8 +60,8 @@ def test_a_file_that_may_grow_no_further_leaves_the_old_one(home: Path) -> None:
     before = save(Voicing(name="Mine"))
     done = _run([sys.executable, "-c", LIMIT_FILES + SAVE_MORE], home)
     expected = (
-        f"{before}: the file must be writable (File too large); nothing was changed; "
-        f"free some space or give another folder\n"
+        f"{before}: the file cannot be written (File too large); nothing was changed; "
+        f"free some space or choose another folder\n"
     )
     assert (done.stdout, done.stderr) == (expected, "")
     assert before.read_text() == to_text(Voicing(name="Mine"))
@@ -94,8 +94,8 @@ def test_a_full_disk_leaves_the_old_file(home: Path) -> None:
         env=os_environment, capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
     expected = (
-        f"{home / 'voicings' / 'mine.toml'}: the file must be writable (No space left on device); "
-        f"nothing was changed; free some space or give another folder\n"
+        f"{home / 'voicings' / 'mine.toml'}: the file cannot be written (No space left on device); "
+        f"nothing was changed; free some space or choose another folder\n"
     )
     assert (done.stdout, done.stderr) == (expected + to_text(Voicing(name="Mine")) + "mine.toml\n", "")
 

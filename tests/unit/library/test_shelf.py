@@ -243,7 +243,7 @@ def test_a_broken_file_is_listed_with_its_error_and_hides_no_other(home: Path) -
     own = {shown.name: shown.error for shown in listing() if not shown.shipped}
     folder = home / "voicings"
     expected = {
-        "folder": f"{folder / 'folder.toml'}: the path must be a file (it is a folder); give a file",
+        "folder": f"{folder / 'folder.toml'}: the input must be a regular file (got a folder); name a file",
         "latin": f"{folder / 'latin.toml'}:1: the file must be UTF-8 text (got byte 0xe9); save it as UTF-8",
         "sound": None,
         "wrong": f"{folder / 'wrong.toml'}:1: name must be present (it is missing); add a line 'name = …'",

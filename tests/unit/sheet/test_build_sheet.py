@@ -156,7 +156,7 @@ def test_nothing_is_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("voicer.sheet.pages.write_response", broken)
-    with pytest.raises(FileError, match=r"the folder must be writable \(No space left on device\)"):
+    with pytest.raises(FileError, match=r"the folder cannot be written \(No space left on device\)"):
         write_sheet(sheet_of("slow-tide"), out)
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
@@ -164,7 +164,7 @@ def test_nothing_is_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     """Told in one line."""
     (tmp_path / "file").write_text("")
-    with pytest.raises(FileError, match=r"file/out: the folder must be writable"):
+    with pytest.raises(FileError, match=r"file/out: the folder cannot be written"):
         write_sheet(sheet_of(), tmp_path / "file" / "out")
 
 
