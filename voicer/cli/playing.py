@@ -27,6 +27,7 @@ from voicer.cli.common import (
     say,
 )  # fmt: skip
 from voicer.drawing.terminal import console
+from voicer.errors import FileError, did_you_mean, one_line
 
 CAUTION = (
     "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low; headphones lowest. "
@@ -58,29 +59,30 @@ def demo_command(
 
 @app.command()
 def play(
-    voicing: Annotated[str, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = "harbour-dusk",
-    source: Annotated[str, typer.Option("--input", metavar="live|FILE", help="Or a recording to loop.")] = "live",
+    words: Annotated[list[str] | None, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = None,
+    source: Annotated[str, typer.Option("--input", metavar="live|FILE", help="Or loop a recording.")] = "live",
     audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
     device: Annotated[str | None, typer.Option(help="PortAudio device: number or part of its name.")] = None,
     rate: Annotated[float, typer.Option(min=44_100, max=192_000, help="Sample rate for PortAudio, Hz.")] = 48_000,
     frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio.")] = 64,
     midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input: number or part of name.")] = "auto",
     controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map.")] = None,
-    rack: Annotated[str, typer.Option(help="Units in playing order.")] = "echo,ceiling",
+    rack: Annotated[str, typer.Option(help="Units in signal order.")] = "echo,ceiling",
     ceiling_db: CeilingDb = -3.0,
-    seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after so long.")] = None,
+    seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after this many seconds.")] = None,
     series: Resistors = None,
     capacitors: Capacitors = None,
     unit: Unit = None,
     swaps: Swaps = None,
     as_json: AsJson = False,
 ) -> None:
-    """Play through a voicing live, and tune it with a MIDI controller.
+    """Play through a voicing live, and tune it from the keyboard or a MIDI controller.
 
     Example: voicer play slow-tide --input riff.wav
     """
     from voicer.play.live import Asked, play_live
 
+    voicing = _one_voicing(words or ["harbour-dusk"])
     parts = part_choice(library.load(voicing), series, capacitors, unit, swaps)
     asked = Asked(
         voicing=voicing, source=source, system=audio, device=device, sample_rate_hz=rate, frames=frames, midi=midi,
@@ -92,6 +94,15 @@ def play(
     summary = play_live(asked, screen)
     if as_json:
         print_json(summary)
+
+
+def _one_voicing(words: list[str]) -> str:
+    """The name or path given; several words are a title without its quotes, and the name it stands for is offered."""
+    if len(words) == 1:
+        return words[0]
+    title = " ".join(words)
+    near = did_you_mean(library.slug(title), library.names())
+    raise FileError(f"play takes one voicing (got {len(words)} words: '{one_line(title)}')", remedy=near)
 
 
 @app.command("render")

@@ -17,10 +17,11 @@ def recall(slot: int) -> Voicing:
     """Load the voicing of a program number, 0..127; `FileError` if the slot is empty or names none."""
     name = slots().get(checked_slot(slot))
     if name is None:
-        held = ", ".join(str(number) for number in slots())
-        raise FileError(f"slot {slot} holds no voicing", remedy=f"slots that do are {held}")
+        held = ", ".join(str(number + 1) for number in slots())
+        what = f"program {slot + 1} recalls no voicing (slot {slot}: slots count from 0, displays count from 1)"
+        raise FileError(what, remedy=f"programs that do are {held}")
     if slug(name) not in map(slug, names()):
-        raise FileError(f"slot {slot} must name a voicing (got '{name}')",
+        raise FileError(f"program {slot + 1} (slot {slot}) must name a voicing (got '{name}')",
                         remedy=did_you_mean(name, names()))
     return load(name)
 

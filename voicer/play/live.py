@@ -106,8 +106,8 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
         _Performance(session, controller, player, told, signals, console, asked.seconds).run()
         return _summary(session, player)
     finally:
+        player.stop()  # the sound ends first
         controller.close()
-        player.stop()
         signals.restore()
 
 

@@ -135,7 +135,9 @@ def loop_gain(circuit: Circuit) -> LoopGain:
     gains = [circuit.loop_gain(circuit.clock_for(float(time_s))) for time_s in times_s]
     highest = int(np.argmax(gains))
     now, softly = circuit.loop_gain(circuit.clock_hz), circuit.loop_gain_in_silence(circuit.clock_hz)
-    return LoopGain(now, max(gains[highest], now), 1e3 * float(times_s[highest]), now < 1 <= softly)
+    if now > gains[highest]:
+        return LoopGain(now, now, 1e3 * circuit.time_s, now < 1 <= softly)
+    return LoopGain(now, gains[highest], 1e3 * float(times_s[highest]), now < 1 <= softly)
 
 
 def _typical(player: Supervisor) -> tuple[float, float]:

@@ -104,6 +104,7 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     (["play", "harbour-dusk", "--rack", "echo,gate"], {}, "no unit 'gate' is installed; known are ceiling, echo"),
     (["play", "harbour-dusk", "--audio", "jack"], {}, "no JACK server 'voicer-none' is running; start one"),
     (["play", "nothing-like-it"], {}, "the voicing must be a known name or a path"),
+    (["play", "storm", "bell"], {}, "play takes one voicing (got 2 words: 'storm bell'); did you mean 'storm-bell'?"),
     (["demo", "--out", "taken"], {"taken": "a file"}, "taken: the folder cannot be written"),
     (["sing"], {}, "No such command 'sing'"),
     (["show"], {}, "Missing argument"),

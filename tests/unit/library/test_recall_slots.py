@@ -24,7 +24,10 @@ def test_an_empty_slot_is_refused_with_those_that_are_not() -> None:
     """A program number without a voicing changes nothing and says what there is."""
     with pytest.raises(FileError) as caught:
         recall(17)
-    assert str(caught.value) == "slot 17 holds no voicing; slots that do are 0, 1, 2, 3, 4, 5, 6, 7, 8"
+    assert str(caught.value) == (
+        "program 18 recalls no voicing (slot 17: slots count from 0, displays count from 1); "
+        "programs that do are 1, 2, 3, 4, 5, 6, 7, 8, 9"
+    )
 
 
 @pytest.mark.parametrize("slot", [-1, 128, True])
@@ -82,7 +85,7 @@ def test_a_slot_whose_voicing_has_gone_is_refused() -> None:
     path = save(Voicing(name="My Own"))
     assign(5, "my-own")
     path.unlink()
-    with pytest.raises(FileError, match=r"^slot 5 must name a voicing \(got 'my-own'\); "):
+    with pytest.raises(FileError, match=r"^program 6 \(slot 5\) must name a voicing \(got 'my-own'\); "):
         recall(5)
 
 

@@ -203,7 +203,7 @@ def test_a_recall_plays_the_voicing_of_the_slot(session: Session, ear: Ear) -> N
     """Slot 2 is Lamp Lane; an empty slot is told and changes nothing."""
     assert lines(session, Recall(2)) == ["voicing 'lamp-lane'"]
     assert session.voicing == voicer.load("lamp-lane")
-    assert lines(session, Recall(99))[0].startswith("slot 99 holds no voicing")
+    assert lines(session, Recall(99))[0].startswith("program 100 recalls no voicing (slot 99: ")
     assert session.name == "lamp-lane"
 
 
