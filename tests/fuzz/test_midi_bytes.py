@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import random
-from typing import TYPE_CHECKING
 
 from voicer.control.controller import Controller
 from voicer.control.maps import Move, Press, Recall, read_map
 from voicer.control.messages import decode
+from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing, parameter, parameters
-
-if TYPE_CHECKING:
-    from voicer.devices.midi_ports import PortChange
 
 STRINGS = 20_000
 RANDOM_START = 20_260_114
@@ -25,14 +22,11 @@ class Source:
         self.messages = messages
         self.names = ["random"]
 
-    def poll(self) -> list[tuple[bytes, float]]:
+    def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         some, self.messages = self.messages[:50], self.messages[50:]
-        return [(message, 0.0) for message in some]
+        return [Heard(message, 0.0, source=len(message) % 3) for message in some]
 
-    def rescan(self) -> list[PortChange]:
-        return []
-
-    def reopen(self) -> list[PortChange]:
+    def changes(self) -> list[str]:
         return []
 
     def close(self) -> None:

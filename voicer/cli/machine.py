@@ -80,11 +80,11 @@ def _tell_steadiness(minutes: float, frames: int, messages_per_s: float, as_json
 def _devices() -> dict[str, Any]:
     from dataclasses import asdict
 
-    from voicer.devices import audio
-    from voicer.devices import midi_ports as ports
+    from voicer.devices import audio, midi_ports
 
     jack, found = audio.jack_server(), audio.portaudio_devices()
-    trouble = list(ports.trouble())
+    midi = midi_ports.survey()
+    trouble = list(midi.trouble)
     if jack is None and not found:
         trouble.append(
             "no JACK server and no audio device: connect one, start JACK, or work with files ('voicer render')"
@@ -94,6 +94,6 @@ def _devices() -> dict[str, Any]:
     return {
         "jack": asdict(jack) if jack else None,
         "portaudio": [asdict(device) for device in found],
-        "midi_inputs": [asdict(port) for port in ports.inputs()],
+        "midi_inputs": [asdict(port) for port in midi.inputs],
         "trouble": trouble,
     }

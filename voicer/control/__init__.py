@@ -1,4 +1,4 @@
-"""MIDI in: messages, the controller map, tap tempo, ports and the controller that joins them.
+"""MIDI control: messages, the controller map, tap tempo, doubles, and the controller that joins them. Pure.
 
-Pure and without a port: `messages`, `mapfile`, `maps`, `tempo`, `controller`. Only `ports` imports rtmidi.
+The ports are in `voicer.devices.midi_ports`.
 """

@@ -1,7 +1,7 @@
-"""The player's controller: MIDI inputs and a map joined, giving what to do with the voicing now playing.
+"""The player's controller: MIDI inputs and a map, which together say what to do with the voicing being played.
 
-Use: ``controller = Controller(load_map())``, ``controller.listen("auto")``; then on the control thread, over
-and over, ``for event in controller.drain(voicing)``, and every 2 s or so ``controller.rescan()``.
+Use: ``controller = Controller(load_map())``, ``controller.listen("auto")``; then, repeatedly on the control thread,
+``for event in controller.drain(voicing)`` and, to tell the player what was plugged in or out, ``controller.changes()``.
 """
 
 from __future__ import annotations
@@ -10,38 +10,34 @@ import time
 from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
+from voicer.control.doubles import Doubles
 from voicer.control.maps import ControllerMap, Event, Move, Press, Recall
 from voicer.control.messages import ControlChange, Message, decode
 from voicer.voicing import parameter
 
 if TYPE_CHECKING:
-    from voicer.devices.midi_ports import PortChange
+    from voicer.devices.midi_ports import Heard
     from voicer.voicing import Voicing
 
 CHANGES_THE_VOICING = ("next-voicing", "previous-voicing", "modulation-range")
-"""Actions after which the spans of moves may be others."""
+"""Actions after which a control may have another span."""
 
 PENDING_LIMIT = 8192
-"""Messages kept for the next drain; the oldest go first."""
-
-_POLL_EVERY_S = 0.002
+"""Messages kept for the next drain; the oldest are dropped first."""
 
 
 class Inputs(Protocol):
-    """What a controller listens to: `ports.MidiInputs`, or anything that gives messages with their times."""
+    """What a controller listens to: `midi_ports.MidiInputs`, or anything that gives messages with their times."""
 
     @property
     def names(self) -> list[str]:
         """Names of the open inputs."""
 
-    def poll(self) -> list[tuple[bytes, float]]:
-        """What has arrived since the last call: (message, `time.monotonic` of arrival) each."""
+    def poll(self, timeout_s: float = 0.0) -> list[Heard]:
+        """What has arrived since the last call; waits up to ``timeout_s`` for a first message."""
 
-    def rescan(self) -> list[PortChange]:
-        """Follow what was plugged in or out."""
-
-    def reopen(self) -> list[PortChange]:
-        """Close and open all anew."""
+    def changes(self) -> list[str]:
+        """What to tell the player about inputs that came or went since the last call."""
 
     def close(self) -> None:
         """Let go of the ports."""
@@ -62,7 +58,8 @@ class Controller:
         self.map = controller_map
         self.last_move = ""
         self._inputs = inputs
-        self._pending: deque[tuple[Message, float]] = deque(maxlen=PENDING_LIMIT)
+        self._doubles = Doubles()
+        self._pending: deque[tuple[Message, float, int]] = deque(maxlen=PENDING_LIMIT)
 
     @property
     def names(self) -> list[str]:
@@ -70,23 +67,19 @@ class Controller:
         return self._inputs.names if self._inputs else []
 
     def listen(self, wanted: str) -> None:
-        """Open the inputs `ports.open_inputs` finds, in place of those open now; may raise `PortError`."""
+        """Open the inputs `midi_ports.open_inputs` finds, in place of those open now; may raise `PortError`."""
         from voicer.devices.midi_ports import open_inputs
 
         opened = open_inputs(wanted)
         self.close()
         self._inputs = opened
 
-    def rescan(self) -> list[PortChange]:
-        """Follow what was plugged in or out since the last call; call it every 2 s or so."""
-        return self._inputs.rescan() if self._inputs else []
-
-    def reopen(self) -> list[PortChange]:
-        """Close and open all inputs anew: after the JACK server was restarted, or when the player asks."""
-        return self._inputs.reopen() if self._inputs else []
+    def changes(self) -> list[str]:
+        """One line for each input that came or went since the last call, and for each crash of MIDI; never waits."""
+        return self._inputs.changes() if self._inputs else []
 
     def close(self) -> None:
-        """Close the inputs; what was pending is dropped."""
+        """Close the inputs and drop what was pending."""
         if self._inputs:
             self._inputs.close()
         self._inputs = None
@@ -95,23 +88,23 @@ class Controller:
     def drain(self, voicing: Voicing, timeout_s: float = 0.0) -> list[Event]:
         """What the player did since the last call, in order, moves of one key merged.
 
-        Of several moves of one key with no press or recall between them only the newest is given, so a fast
-        knob never piles up. After anything that changes the voicing the list ends, since the moves behind it
-        mean the new voicing: call again with that one until the list is empty.
+        Of several moves of one key with no press or recall between them only the newest is given, so a fast knob
+        never piles up. The list ends with anything that changes the voicing, since what comes after it applies to
+        the new voicing: call again with that one until the list is empty.
 
         Parameters
         ----------
         voicing : Voicing
-            The one now playing.
+            The one being played.
         timeout_s : float
-            How long to wait for a message if there is none; 0 does not wait.
+            How long to wait if there is nothing yet; 0 does not wait.
         """
         self._fetch(timeout_s)
         events: list[Event] = []
         moved: dict[str, int] = {}
         while self._pending:
-            message, at_s = self._pending.popleft()
-            event = self.map.route(message, voicing, at_s)
+            message, at_s, source = self._pending.popleft()
+            event = self.map.route(message, voicing, at_s, source)
             if event is None:
                 continue
             self.last_move = f"{_told(message)} -> {_told_event(event)}"
@@ -128,16 +121,16 @@ class Controller:
         return events
 
     def _fetch(self, timeout_s: float) -> None:
-        """Move what has arrived to the pending messages, waiting for a first one up to ``timeout_s``."""
+        """Move what has arrived to the pending messages, waiting up to ``timeout_s`` for one that means something."""
         until_s = time.monotonic() + timeout_s
-        while True:
-            arrived = self._inputs.poll() if self._inputs else []
-            decoded = [(decode(data), at_s) for data, at_s in arrived]
-            self._pending.extend((message, at_s) for message, at_s in decoded if message)
-            left_s = until_s - time.monotonic()
+        while self._inputs:
+            left_s = 0.0 if self._pending else max(0.0, until_s - time.monotonic())
+            for data, at_s, source in self._inputs.poll(left_s):
+                message = decode(data)
+                if message and self._doubles.is_new(message, at_s, source):
+                    self._pending.append((message, at_s, source))
             if self._pending or left_s <= 0:
                 return
-            time.sleep(min(_POLL_EVERY_S, left_s))
 
 
 def _told(message: Message) -> str:

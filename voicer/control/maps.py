@@ -1,6 +1,6 @@
-"""The controller map at work: a MIDI message in, a parameter's new value, an action or a recall out.
+"""The controller map at work: a MIDI message in; a parameter's new value, an action or a recall out.
 
-`load_map` finds and reads the file; `ControllerMap.route` applies it. Pure but for reading that file.
+`load_map` finds and reads the file; `ControllerMap.route` applies it. Pure apart from reading that file.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from voicer.control.mapfile import Action, Button, Control, MapFile
 from voicer.control.messages import FINE_OFFSET, ControlChange, Fine, Message, fraction
-from voicer.errors import FileError, did_you_mean
+from voicer.errors import FileError, did_you_mean, one_line
 from voicer.files import resources
 from voicer.files.text_file import load_text
 from voicer.files.toml_text import read_model
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
     from voicer.voicing import Voicing
 
 PRESSED_FROM = 64
-"""Values 64..127 are "on", 0..63 "off" (MIDI 1.0, switch controllers)."""
+"""Values 64..127 mean "on", 0..63 "off" (MIDI 1.0, switch controllers)."""
 
 USER_FILE = "controller.toml"
 
 DIGITS = 5
-"""A turned knob gives numbers of so many digits, as a person would write them into the file."""
+"""A knob gives numbers rounded to this many significant digits, as a person would write them into the file."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Move:
 
 @dataclass(frozen=True)
 class Press:
-    """A button went down at ``at_s`` (`time.monotonic`; tap tempo needs it)."""
+    """A button was pressed at ``at_s`` (`time.monotonic`; tap tempo needs it)."""
 
     action: Action
     at_s: float = 0.0
@@ -48,7 +48,7 @@ class Press:
 
 @dataclass(frozen=True)
 class Recall:
-    """A voicing is called by its place in the list, the first being 0; there may be none at that place."""
+    """Recall the voicing in a slot, counted from 0; the slot may be empty."""
 
     slot: int
 
@@ -57,17 +57,17 @@ Event = Move | Press | Recall
 
 
 class ControllerMap:
-    """A checked map with what it must remember: coarse halves, and which buttons are down."""
+    """A checked map and what it has to remember: coarse halves, and which input holds which button down."""
 
     def __init__(self, file: MapFile) -> None:
         self.file = file
         self._controls = {control.controller: control for control in file.control}
         self._buttons = {button.controller: button for button in file.button}
         self._fine = Fine()
-        self._down: set[tuple[int, int]] = set()
+        self._down: dict[tuple[int, int], int] = {}
 
-    def route(self, message: Message, voicing: Voicing, at_s: float = 0.0) -> Event | None:
-        """What a message means for the voicing now playing; None if nothing. Control thread.
+    def route(self, message: Message, voicing: Voicing, at_s: float = 0.0, source: int = 0) -> Event | None:
+        """What a message means for the voicing being played; None if nothing. Control thread.
 
         Parameters
         ----------
@@ -76,28 +76,33 @@ class ControllerMap:
         voicing : Voicing
             Its spans bound the delay time and the modulation rate.
         at_s : float
-            Time of arrival, `time.monotonic`; handed on in a `Press`.
+            Time of arrival, `time.monotonic`; passed on in a `Press`.
+        source : int
+            Which input heard it. One that was unplugged and is back has another number: its buttons count as up.
         """
         if self.file.channel not in (0, message.channel):
             return None
         if not isinstance(message, ControlChange):
             return self._recall(message.program)
         if button := self._buttons.get(message.controller):
-            return self._press(button, message, at_s)
+            return self._press(button, message, at_s, source)
         return self._move(message, voicing)
 
     def _recall(self, program: int) -> Recall | None:
         slot = program + self.file.recall.offset
         return Recall(slot) if self.file.recall.program_change and slot >= 0 else None
 
-    def _press(self, button: Button, message: ControlChange, at_s: float) -> Press | None:
-        """Fire on the way down only: a value from 64 up that follows a lower one, or that comes first."""
+    def _press(self, button: Button, message: ControlChange, at_s: float, source: int) -> Press | None:
+        """Fire on the way down only: a value of 64 or more that follows a lower one, or that comes first.
+
+        A release counts whichever input brought it, since one of two inputs may lose a message.
+        """
         key = (message.channel, message.controller)
-        was_down = key in self._down
         if message.value < PRESSED_FROM:
-            self._down.discard(key)
+            self._down.pop(key, None)
             return None
-        self._down.add(key)
+        was_down = self._down.get(key) == source
+        self._down[key] = source
         return None if was_down else Press(button.action, at_s)
 
     def _move(self, message: ControlChange, voicing: Voicing) -> Move | None:
@@ -117,8 +122,8 @@ class ControllerMap:
 def value_at(control: Control, travel: float, voicing: Voicing) -> Any:
     """Value of the control's parameter at ``travel`` 0..1.
 
-    A switch or choice gives each of its steps an equal share of the travel; a whole number is rounded. The
-    log curve is ``low * (high/low)**travel``, whose middle is the geometric mean. Numbers have DIGITS digits.
+    The steps of a switch or choice share the travel equally; a whole number is rounded. The log curve is
+    ``low * (high/low)**travel``, whose middle is the geometric mean. Numbers are rounded to `DIGITS` digits.
     """
     target = parameter(control.parameter)
     if target.kind in ("switch", "choice"):
@@ -133,7 +138,7 @@ def value_at(control: Control, travel: float, voicing: Voicing) -> Any:
 
 
 def playable_span(key: str, voicing: Voicing) -> tuple[float, float]:
-    """Lowest and highest value that this voicing takes for a number: its own span for time and rate."""
+    """Lowest and highest value a numeric parameter may have in this voicing: its own span for time and rate."""
     if key == "delay.time_ms":
         return voicing.delay.shortest_ms, voicing.delay.longest_ms
     if key == "modulation.rate_hz":
@@ -142,7 +147,7 @@ def playable_span(key: str, voicing: Voicing) -> tuple[float, float]:
 
 
 def read_map(text: str, *, where: str) -> ControllerMap:
-    """A map from the text of its file; `FileError` with ``where`` and line for the first thing wrong."""
+    """Read a map from the text of its file; `FileError` with ``where`` and line for the first mistake."""
     return ControllerMap(read_model(text, MapFile, where=where))
 
 
@@ -158,7 +163,7 @@ def load_map(wanted: str | Path | None = None) -> ControllerMap:
     Raises
     ------
     FileError
-        No such file or name, or something wrong in it.
+        There is no such file or name, or its contents are wrong.
     """
     if wanted is None:
         own = home() / USER_FILE
@@ -168,6 +173,6 @@ def load_map(wanted: str | Path | None = None) -> ControllerMap:
     shipped = {Path(item.name).stem: item for item in (resources.presets() / "controllers").iterdir()}
     if wanted not in shipped:
         near = did_you_mean(wanted, sorted(shipped))
-        raise FileError(f"no controller map is named '{wanted}'", remedy=near)
+        raise FileError(f"no controller map is named '{one_line(wanted)}'", remedy=near)
     return read_map(shipped[wanted].read_text("utf-8"), where=f"presets/controllers/{wanted}.toml")
 

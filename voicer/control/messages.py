@@ -1,7 +1,7 @@
 """MIDI bytes to the two messages voicer listens to, and values to fractions. Pure: no port is needed.
 
-Everything else (notes, SysEx, real-time, damaged bytes) decodes to None. Running status is undone by the
-MIDI driver, so each byte string is one whole message.
+Everything else (notes, SysEx, real-time, damaged bytes) decodes to None. The MIDI driver expands running status, so
+each byte string is one whole message.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ FULL_SCALE = {7: 127, 14: 16_383}
 
 @dataclass(frozen=True)
 class ControlChange:
-    """A controller was moved: channel 1..16, controller 0..127, value 0..127."""
+    """A control change: channel 1..16, controller 0..127, value 0..127."""
 
     channel: int
     controller: int
@@ -28,7 +28,7 @@ class ControlChange:
 
 @dataclass(frozen=True)
 class ProgramChange:
-    """A program was chosen: channel 1..16, program 0..127 as sent; many displays show one more."""
+    """A program change: channel 1..16, program 0..127 as sent; many displays show one more."""
 
     channel: int
     program: int
@@ -38,12 +38,12 @@ Message = ControlChange | ProgramChange
 
 
 def decode(data: bytes) -> Message | None:
-    """Decode one MIDI message; None for all that is not a control or program change. Any thread.
+    """Decode one MIDI message; None for anything but a control or program change. Any thread.
 
     Parameters
     ----------
     data : bytes
-        One message with its status byte; any bytes are accepted and none raise.
+        One message with its status byte; any bytes at all are accepted.
     """
     try:
         message = mido.Message.from_bytes(data)
@@ -57,13 +57,13 @@ def decode(data: bytes) -> Message | None:
 
 
 def fraction(value: int, resolution: int = 7) -> float:
-    """Place of a controller value in its travel, 0..1: ``v/127`` for 7 bits, ``v/16383`` for 14."""
+    """Position of a controller value in its travel, 0..1: ``v/127`` for 7 bits, ``v/16383`` for 14."""
     return value / FULL_SCALE[resolution]
 
 
 @dataclass
 class Fine:
-    """Joins the two halves of 14-bit controllers, channel by channel.
+    """Joins the two halves of 14-bit controllers, separately for each channel.
 
     A coarse half sets the fine half to zero: "Setting the MSB on a continuous controller resets the LSB to
     zero" (MIDI 1.0 Detailed Specification, 1996). A fine half with no coarse half before it is dropped.
@@ -72,7 +72,7 @@ class Fine:
     _coarse: dict[tuple[int, int], int] = field(default_factory=dict)
 
     def join(self, message: ControlChange) -> tuple[int, int] | None:
-        """Give (controller 0..31, value 0..16383), or None if there is no value to give. Control thread."""
+        """Give (controller 0..31, value 0..16383), or None if there is no whole value yet. Control thread."""
         if message.controller < FINE_OFFSET:
             self._coarse[message.channel, message.controller] = message.value
             return message.controller, message.value * 128

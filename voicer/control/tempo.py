@@ -1,30 +1,29 @@
-"""Tap tempo: a few taps to a delay time. Pure: the times are passed in."""
+"""Tap tempo: a delay time from a few taps. Pure: the times are passed in."""
 
 from __future__ import annotations
 
 from statistics import median
 
 PAUSE_S = 2.5
-"""A longer gap than this begins a new count (24 beats a minute; own choice)."""
+"""A gap longer than this starts a new count (24 beats a minute; own choice)."""
 
 INTERVALS = 4
-"""The newest intervals the median is taken over; one slip among them does no harm (own choice)."""
+"""The median is taken over this many of the latest intervals, so that one slip does no harm (own choice)."""
 
 
 class TapTempo:
-    """Counts taps and gives the interval between them."""
+    """Takes taps and gives the interval between them."""
 
     def __init__(self) -> None:
         self._taps_s: list[float] = []
 
     def tap(self, at_s: float) -> float | None:
-        """Note a tap and give the tempo so far. Control thread.
+        """Record a tap and give the tempo so far. Control thread.
 
         Parameters
         ----------
         at_s : float
-            Time of the tap in seconds, on any steady clock. A time not after the last tap (the same press
-            heard through two ports) is dropped.
+            Time of the tap in seconds, on any monotonic clock. A tap that is not later than the last is dropped.
 
         Returns
         -------

@@ -1,44 +1,51 @@
-"""MIDI inputs of this machine: listing, opening, and noticing what comes and goes. All of RtMidi is here.
+"""MIDI inputs of this machine: which there are, which to listen to, and what they hear.
 
-Messages are fetched by polling and never by RtMidi's callback. RtMidi calls back on the JACK client's
-real-time thread, where Python must first get the interpreter lock: measured with one busy Python thread and
-64-frame periods, 600 control changes cost 1131 xruns and 8 of them were lost; polled, none and none. RtMidi
-stamps each message as it arrives and keeps it in a queue, so polling later loses neither time nor order.
-
-Every callable here runs on the *control* thread. RtMidi's own thread (*MIDI*) only fills that queue.
+RtMidi itself is in a process of its own (`midi_process`), started and kept alive here: a crash in it costs a fraction
+of a second of MIDI and never the sound. Every callable runs on the *control* thread; a thread of this module's own
+reads from the process and starts it again when it has died.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import re
+import signal
+import subprocess
+import sys
+import threading
 import time
-from contextlib import contextmanager
+from collections import deque
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
-from voicer.errors import PortError
+from voicer.devices.midi_protocol import CLIENT, JACK_LOST, QUEUE_LIMIT
+from voicer.errors import PortError, one_line
 
-try:
-    import rtmidi
-except ImportError:  # the system's sound library is missing, which RtMidi is linked against
-    rtmidi = None
+START_LIMIT_S = 15.0
+"""How long the MIDI process may take to start."""
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+_STEADY_S = 2.0
+"""A MIDI process that died sooner than this after its start is started again with a growing pause."""
+_PAUSES_S = (0.0, 0.2, 1.0, 5.0)
+_END_LIMIT_S = 1.0
+_CHANGES_LIMIT = 100
 
-CLIENT = "voicer"
-VIRTUAL_PORT = "controls"
-VIRTUAL_NAME = f"{CLIENT}:{VIRTUAL_PORT}"
-"""The port other programs connect to; a second voicer at the same time gets a numbered client name."""
-
-QUEUE_LIMIT = 8192
-"""Messages RtMidi keeps between two polls, per port: 40 s at 200 a second."""
-
-_NO_LIBRARY = "no ALSA library is installed, which MIDI needs; install Debian's libasound2"
 _OWN = re.compile(rf"{CLIENT}(-\w+)*:")
 _THROUGH = re.compile(r"\b(midi )?through\b", re.IGNORECASE)
 _ALSA_NUMBERS = re.compile(r" \d+:\d+$")
+
+
+class Heard(NamedTuple):
+    """One MIDI message as it came in."""
+
+    data: bytes
+    at_s: float
+    """`time.monotonic` of its arrival."""
+    source: int = 0
+    """Which opening of which input heard it. An input that was unplugged and is back counts as another."""
 
 
 @dataclass(frozen=True)
@@ -61,42 +68,50 @@ class MidiPort:
 
 
 @dataclass(frozen=True)
-class PortChange:
-    """A MIDI input that has come (``present``) or gone since the last look."""
+class Survey:
+    """The MIDI inputs of this machine, and one line for each MIDI system that does not work here."""
 
-    api: str
-    name: str
-    present: bool
-
-    def __str__(self) -> str:
-        return f"MIDI input '{self.name}' {'is connected' if self.present else 'has gone'}"
+    inputs: list[MidiPort]
+    trouble: list[str]
 
 
-def inputs() -> list[MidiPort]:
-    """List every MIDI input of every system that works here; nothing is printed and nothing raises."""
-    systems = [_System(api, virtual=False) for api in _apis()]
-    with _quiet():
-        for system in systems:
-            system.open()
-        found = _listed(systems)
-        for system in systems:
-            system.close()
-    return found
+def survey() -> Survey:
+    """Look once at every MIDI system; nothing is printed and nothing raises."""
+    try:
+        done = subprocess.run(
+            _command("survey"), stdin=subprocess.DEVNULL, capture_output=True, timeout=START_LIMIT_S, check=False
+        )
+        found = json.loads(done.stdout)
+    except (OSError, ValueError, subprocess.TimeoutExpired):
+        return Survey([], ["the MIDI systems did not answer; unplug MIDI devices one by one to find the cause"])
+    if "off" in found:
+        return Survey([], [off_line(found["off"])])
+    return Survey(_numbered(found["inputs"]), [_advice(system) for system in found["failing"]])
 
 
-def trouble() -> list[str]:
-    """Say in one line each which MIDI systems do not work here and what would help; may be empty."""
-    return [_advice(name) for name in _systems_that_fail()] + ([] if rtmidi else [_NO_LIBRARY])
+def off_line(reason: str) -> str:
+    """The one line that says why there is no MIDI; an empty reason means that RtMidi is not installed."""
+    if reason:
+        return (
+            f"MIDI is off: python-rtmidi cannot be loaded ({one_line(reason)}); "
+            "install the library it lacks, on Debian libasound2"
+        )
+    version = f"{sys.version_info.major}.{sys.version_info.minor}"
+    return (
+        f"MIDI is off: python-rtmidi is not installed for this Python {version}; "
+        "run 'pip install python-rtmidi', or use Python 3.11 or 3.12, for which it comes ready-made"
+    )
 
 
 def choose(wanted: str, ports: list[MidiPort]) -> MidiPort:
-    """Pick the one port a part of its name, or its number, stands for.
+    """Pick the one port that a part of its name, or its number, stands for.
 
     Raises
     ------
     PortError
         No port or more than one matches; the line lists them.
     """
+    shown = one_line(wanted)
     if wanted.isdecimal():
         matches = [port for port in ports if str(port.number) == wanted]
     else:
@@ -107,107 +122,28 @@ def choose(wanted: str, ports: list[MidiPort]) -> MidiPort:
         return matches[0]
     if matches:
         raise PortError(
-            f"MIDI input '{wanted}' matches {len(matches)} ports: {_enumerated(matches)}",
+            f"MIDI input '{shown}' matches {len(matches)} ports: {_enumerated(matches)}",
             remedy="give more of the name or its number",
         )
     if ports:
-        raise PortError(f"MIDI input '{wanted}' matches no port", remedy=f"there are {_enumerated(ports)}")
+        raise PortError(f"MIDI input '{shown}' matches no port", remedy=f"there are {_enumerated(ports)}")
     raise PortError(
-        f"MIDI input '{wanted}' matches no port", remedy="there are none; connect a controller, or use 'auto'"
+        f"MIDI input '{shown}' matches no port", remedy="there are none; connect a controller, or use 'auto'"
     )
 
 
-def open_inputs(wanted: str) -> MidiInputs:
-    """Open MIDI inputs for polling.
+class Selection:
+    """Which of the inputs there are a player's wish stands for: ``auto``, ``none``, a part of a name, or a number.
 
-    Parameters
-    ----------
-    wanted : str
-        ``auto``: every real input, and a virtual port `VIRTUAL_NAME` on each system that works;
-        ``none``: nothing; else a part of a port's name, or its number in `inputs`.
-
-    Raises
-    ------
-    PortError
-        A name or number that does not stand for exactly one port.
-    """
-    opened = MidiInputs(wanted)
-    try:
-        opened.rescan()
-    except PortError:
-        opened.close()
-        raise
-    return opened
-
-
-class MidiInputs:
-    """The open MIDI inputs; `rescan` every 2 s or so keeps them in step with what is plugged in.
-
-    A port that goes and comes back under the same name between two looks is not noticed, as RtMidi reports
-    no such thing; `reopen` helps.
+    Once a name has led to an input, that input is waited for when it goes.
     """
 
     def __init__(self, wanted: str) -> None:
         self.wanted = wanted
         self._chosen: MidiPort | None = None
-        self._open: dict[tuple[str, str], _Input] = {}
-        if rtmidi is None and wanted not in ("auto", "none"):
-            raise PortError(f"MIDI input '{wanted}' cannot be opened: {_NO_LIBRARY}")
-        apis = [] if wanted == "none" else _apis()
-        self._systems = [_System(api, virtual=wanted == "auto") for api in apis]
 
-    @property
-    def names(self) -> list[str]:
-        """Names of what is listened to, our virtual ports last."""
-        virtual = [VIRTUAL_NAME for system in self._systems if system.virtual_input]
-        return [name for _, name in self._open] + virtual
-
-    def poll(self) -> list[tuple[bytes, float]]:
-        """Fetch what has arrived since the last call: (one message, `time.monotonic` of arrival) each.
-
-        The messages of one port keep their order; those of several are merged by time.
-        """
-        now_s = time.monotonic()
-        listening = [*self._open.values(), *(s.virtual_input for s in self._systems if s.virtual_input)]
-        arrived = [item for midi_input in listening for item in midi_input.read(now_s)]
-        return sorted(arrived, key=lambda item: item[1]) if len(listening) > 1 else arrived
-
-    def rescan(self) -> list[PortChange]:
-        """Open what has appeared, close what has gone, and report both; a JACK server may start later."""
-        with _quiet():
-            for system in self._systems:
-                system.open_if_due()
-            present = self._selected(_listed(self._systems))
-            gone = [self._drop(key) for key in set(self._open) - {(port.api, port.name) for port in present}]
-            come = [self._listen(port) for port in present if (port.api, port.name) not in self._open]
-        return gone + [change for change in come if change]
-
-    def reopen(self) -> list[PortChange]:
-        """Close all and open anew; for after a restart of the JACK server, which RtMidi never notices.
-
-        A client of a dead JACK server goes on listing the ports it last saw, out of shared memory, so
-        `rescan` sees no difference. Whoever keeps the engine alive knows of the restart and calls this.
-        """
-        with _quiet():
-            gone = [self._drop(key) for key in list(self._open)]
-            for system in self._systems:
-                system.close()
-        come = self.rescan()
-        back, before = ({(change.api, change.name) for change in changes} for changes in (come, gone))
-        lost = [change for change in gone if (change.api, change.name) not in back]
-        return lost + [change for change in come if (change.api, change.name) not in before]
-
-    def close(self) -> None:
-        """Close and delete every port; may be called twice."""
-        with _quiet():
-            for midi_input in self._open.values():
-                midi_input.close()
-            self._open.clear()
-            for system in self._systems:
-                system.close()
-            self._systems = []
-
-    def _selected(self, ports: list[MidiPort]) -> list[MidiPort]:
+    def pick(self, ports: list[MidiPort]) -> list[MidiPort]:
+        """Give the inputs to listen to; `PortError` when a name or number does not stand for exactly one."""
         if self.wanted == "auto":
             return [port for port in ports if port.is_real]
         if self.wanted == "none":
@@ -221,161 +157,244 @@ class MidiInputs:
             self._chosen = same[0]
         return same[:1]
 
-    def _listen(self, port: MidiPort) -> PortChange | None:
-        system = next(system for system in self._systems if system.name == port.api)
-        midi_input = system.listen(port.name)
-        if midi_input is None:
-            return None
-        self._open[port.api, port.name] = midi_input
-        return PortChange(port.api, port.name, present=True)
 
-    def _drop(self, key: tuple[str, str]) -> PortChange:
-        self._open.pop(key).close()
-        return PortChange(*key, present=False)
+class Roster:
+    """The inputs that are open, by name, and what a player is told when they change."""
 
+    def __init__(self) -> None:
+        self.highest = 0
+        """The highest number that any input has had."""
+        self._numbers: dict[tuple[str, str], int | None] = {}
 
-class _Input:
-    """One open RtMidi input and the clock of its messages."""
-
-    def __init__(self, midi: Any) -> None:
-        self._midi = midi
-        self._clock_s: float | None = None
-
-    def read(self, now_s: float) -> list[tuple[bytes, float]]:
-        """Fetch the waiting messages, each with its time of arrival on the clock of ``now_s``.
-
-        RtMidi gives the time since the message before. Their sum may run late by the wait before the first
-        poll, never early; so whenever it would reach into the future it is moved back to ``now_s``.
-        """
-        clock_s = now_s if self._clock_s is None else self._clock_s
-        batch: list[tuple[bytes, float]] = []
-        for _ in range(QUEUE_LIMIT):
-            item = self._midi.get_message()
-            if item is None:
-                break
-            clock_s += item[1]
-            batch.append((bytes(item[0]), clock_s))
-        if not batch:
-            return []
-        ahead_s = max(0.0, clock_s - now_s)
-        self._clock_s = clock_s - ahead_s
-        return [(data, at_s - ahead_s) for data, at_s in batch]
-
-    def close(self) -> None:
-        """Close and delete the RtMidi object: a deleted one leaves no client behind."""
-        self._midi.close_port()
-        self._midi.delete()
-
-
-class _System:
-    """One MIDI system (API): a long-lived finder of its ports, which may carry our virtual port as well."""
-
-    def __init__(self, api: int, *, virtual: bool) -> None:
-        self._api = api
-        self._virtual = virtual
-        self._finder: Any = None
-        self._tried = False
-        self.name: str = rtmidi.get_api_name(api)
-        self.virtual_input: _Input | None = None
-
-    def open(self) -> bool:
-        """Make the finder, and the virtual port if asked for; False where the system does not work."""
-        self._tried = True
-        try:
-            self._finder = rtmidi.MidiIn(self._api, name=CLIENT, queue_size_limit=QUEUE_LIMIT)
-        except rtmidi.RtMidiError:
-            return False
-        if self._virtual:
-            self._open_virtual()
-        return True
-
-    def close(self) -> None:
-        """Delete what `open` made; our virtual port goes with it."""
-        if self._finder is not None:
-            self._finder.close_port()
-            self._finder.delete()
-        self._finder = self.virtual_input = None
-        self._tried = False
-
-    def open_if_due(self) -> None:
-        """Open it if that was not tried yet; try JACK again each time, as its server may come later."""
-        if self._finder is None and (not self._tried or self.name == "jack"):
-            self.open()
-
+    @property
     def names(self) -> list[str]:
-        """Full names of the inputs there are now, in the system's own order."""
-        try:
-            return list(self._finder.get_ports()) if self._finder else []
-        except rtmidi.RtMidiError:
-            return []
+        """Names of what is listened to, fit to print."""
+        return [one_line(name) for _, name in self._numbers]
 
-    def listen(self, name: str) -> _Input | None:
-        """Open the input of that name; None if it has gone meanwhile. Numbers are looked up just before."""
-        try:
-            midi = rtmidi.MidiIn(self._api, name=f"{CLIENT}-in", queue_size_limit=QUEUE_LIMIT)
-        except rtmidi.RtMidiError:
-            return None
-        try:
-            midi.ignore_types(sysex=False, timing=False, active_sense=False)
-            midi.open_port(midi.get_ports().index(name), name="in")
-        except (ValueError, rtmidi.RtMidiError):
-            midi.delete()
-            return None
-        return _Input(midi)
+    def forget_numbers(self) -> None:
+        """Expect every input under another number next time: the MIDI process has been started anew."""
+        self._numbers = dict.fromkeys(self._numbers)
 
-    def _open_virtual(self) -> None:
-        self._finder.ignore_types(sysex=False, timing=False, active_sense=False)
+    def update(self, opened: Iterable[tuple[int, str, str]]) -> list[str]:
+        """Take over what is open now, as (number, system, name), and say in words what has changed."""
+        now: dict[tuple[str, str], int | None] = {(api, name): number for number, api, name in opened}
+        before, self._numbers = self._numbers, now
+        self.highest = max(self.highest, *(number or 0 for number in now.values()), 0)
+        lines = [f"MIDI input '{one_line(name)}' has gone" for api, name in before if (api, name) not in now]
+        for place, number in now.items():
+            name = one_line(place[1])
+            if place not in before:
+                lines.append(f"MIDI input '{name}' is connected")
+            elif before[place] not in (None, number):
+                lines.append(f"MIDI input '{name}' was disconnected and is back")
+        return lines
+
+
+def open_inputs(wanted: str) -> MidiInputs:
+    """Open MIDI inputs.
+
+    Parameters
+    ----------
+    wanted : str
+        ``auto``: every real input, and a virtual port `VIRTUAL_NAME` on each system that has such;
+        ``none``: nothing; else a part of a port's name, or its number in `survey`.
+
+    Raises
+    ------
+    PortError
+        A name or number that does not stand for exactly one port, or MIDI is off and a port was named.
+    """
+    opened = MidiInputs(wanted)
+    opened.wait_until_open()
+    return opened
+
+
+class MidiInputs:
+    """The open MIDI inputs, kept in step with what is plugged in, and the process that reads them.
+
+    Made, it is starting; `wait_until_open` waits for it.
+    """
+
+    def __init__(self, wanted: str) -> None:
+        self.restarts = 0
+        self._selection = Selection(wanted)
+        self._roster = Roster()
+        self._heard: deque[Heard] = deque(maxlen=QUEUE_LIMIT)
+        self._changes: deque[str] = deque(maxlen=_CHANGES_LIMIT)
+        self._turn = threading.Condition()
+        self._is_open = threading.Event()
+        self._refusal: PortError | None = None
+        self._closing = threading.Event()
+        self._asked: dict[str, Any] | None = None
+        self._is_listening = False
+        self._process: subprocess.Popen[bytes] | None = None
+        self._minder: threading.Thread | None = None
+        if wanted == "none":
+            self._is_open.set()
+        else:
+            self._minder = threading.Thread(target=self._mind, name="midi", daemon=True)
+            self._minder.start()
+
+    @property
+    def names(self) -> list[str]:
+        """Names of what is listened to, fit to print; our virtual port last."""
+        return self._roster.names
+
+    @property
+    def is_listening(self) -> bool:
+        """Whether the MIDI process runs and has opened what there is."""
+        return self._is_listening
+
+    @property
+    def process_id(self) -> int | None:
+        """Number of the MIDI process, if there is one."""
+        return self._process.pid if self._process else None
+
+    def wait_until_open(self) -> None:
+        """Wait until the inputs there are have been opened; `PortError` as in `open_inputs`, everything closed."""
+        if not self._is_open.wait(START_LIMIT_S):
+            self._refusal = PortError(f"the MIDI process did not start within {START_LIMIT_S:g} s", remedy="try again")
+        if self._refusal:
+            self.close()
+            raise self._refusal
+
+    def poll(self, timeout_s: float = 0.0) -> list[Heard]:
+        """Fetch what has been heard since the last call, in order of time; wait up to ``timeout_s`` for the first."""
+        with self._turn:
+            if not self._heard and timeout_s > 0:
+                self._turn.wait(timeout_s)
+            heard = list(self._heard)
+            self._heard.clear()
+        return heard
+
+    def changes(self) -> list[str]:
+        """One line for each input that has come or gone since the last call, and for each crash of MIDI."""
+        return [self._changes.popleft() for _ in range(len(self._changes))]
+
+    def close(self) -> None:
+        """Close every port and end the process; may be called twice."""
+        self._closing.set()
+        process = self._process
+        if process and process.stdin:
+            with suppress(OSError):
+                process.stdin.close()
+        if self._minder:
+            self._minder.join(_END_LIMIT_S)
+            if self._minder.is_alive() and process:
+                process.kill()
+                self._minder.join(_END_LIMIT_S)
+        self._roster.update([])
+
+    def _mind(self) -> None:
+        """Keep a MIDI process running until closed. Thread: ``midi``."""
+        first_number, soon = 1, 0
+        while not self._closing.is_set():
+            started_s = time.monotonic()
+            code = self._run_process(first_number)
+            if self._closing.is_set() or code is None:
+                return
+            first_number = self._roster.highest + 1
+            self._roster.forget_numbers()
+            self.restarts += 1
+            if code != JACK_LOST:
+                self._changes.append(f"MIDI stopped ({_cause(code)}) and is being restarted")
+            soon = soon + 1 if time.monotonic() - started_s < _STEADY_S else 0
+            self._closing.wait(_PAUSES_S[min(soon, len(_PAUSES_S) - 1)])
+
+    def _run_process(self, first_number: int) -> int | None:
+        """Start the process, read from it until it ends, and give its exit code; None when MIDI is to stay off."""
         try:
-            self._finder.open_virtual_port(VIRTUAL_PORT)
-        except (NotImplementedError, rtmidi.RtMidiError):
+            process = self._process = subprocess.Popen(
+                _command("serve", str(first_number)),
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+                start_new_session=True,  # Ctrl-C in the terminal is the host's to act on
+            )  # fmt: skip
+        except OSError as error:
+            self._turn_off(f"MIDI is off: its process cannot be started ({error.strerror})")
+            return None
+        self._asked, stays_off = None, False
+        with process:
+            if self._closing.is_set() and process.stdin:
+                process.stdin.close()
+            for line in process.stdout or ():
+                try:
+                    said = json.loads(line)
+                except ValueError:  # cut off by a crash
+                    continue
+                stays_off = self._take(said, process) or stays_off
+            with suppress(OSError):
+                process.stdin.close() if process.stdin else None
+        self._is_listening = False
+        return None if stays_off else process.returncode
+
+    def _take(self, said: dict[str, Any], process: subprocess.Popen[bytes]) -> bool:
+        """Act on a line of the process; True when there will be no MIDI."""
+        if "heard" in said:
+            with self._turn:
+                self._heard.extend(Heard(bytes.fromhex(data), at_s, number) for number, data, at_s in said["heard"])
+                self._turn.notify()
+            return False
+        if "off" in said:
+            self._turn_off(off_line(said["off"]))
+            return True
+        if said["obeys"]:
+            lines = self._roster.update((number, api, name) for number, api, name in said["open"])
+            if self._is_open.is_set():
+                self._changes.extend(lines)
+            self._is_listening = True
+            self._is_open.set()
+        try:
+            wanted = self._selection.pick(_numbered(said["inputs"]))
+        except PortError as error:
+            self._refusal = error
+            self._is_open.set()
+            return True
+        self._ask_for(wanted, process)
+        return False
+
+    def _ask_for(self, wanted: list[MidiPort], process: subprocess.Popen[bytes]) -> None:
+        """Tell the process what to listen to, unless it knows; a process that has just died is not told."""
+        asked = {"listen": [(port.api, port.name) for port in wanted], "virtual": self._selection.wanted == "auto"}
+        if asked == self._asked or process.stdin is None:
             return
-        self.virtual_input = _Input(self._finder)
+        self._asked = asked
+        with suppress(OSError, ValueError):
+            process.stdin.write(json.dumps(asked).encode() + b"\n")
+            process.stdin.flush()
+
+    def _turn_off(self, line: str) -> None:
+        """Go on without MIDI; an error only for a player who has named a port."""
+        if self._selection.wanted == "auto":
+            self._changes.append(line)
+        else:
+            self._refusal = PortError(line)
+        self._is_open.set()
 
 
-def _apis() -> list[int]:
-    return list(rtmidi.get_compiled_api()) if rtmidi else []
+def _command(*arguments: str) -> list[str]:
+    """The command line of the MIDI process; ``-P`` keeps the modules of the working folder out of it."""
+    return [sys.executable, "-P", "-m", "voicer.devices.midi_process", *arguments]
 
 
-def _listed(systems: list[_System]) -> list[MidiPort]:
-    named = [(system.name, name) for system in systems for name in system.names()]
-    return [MidiPort(api, number, name) for number, (api, name) in enumerate(named)]
+def _cause(code: int) -> str:
+    """What an exit code says about the end of a process."""
+    if code >= 0:
+        return f"exit code {code}"
+    return (signal.strsignal(-code) or f"signal {-code}").lower()
+
+
+def _numbered(inputs: Iterable[tuple[str, str]]) -> list[MidiPort]:
+    return [MidiPort(api, number, name) for number, (api, name) in enumerate(inputs)]
 
 
 def _enumerated(ports: list[MidiPort]) -> str:
-    return ", ".join(f"[{port.number}] {port.name}" for port in ports)
-
-
-def _systems_that_fail() -> list[str]:
-    systems = [_System(api, virtual=False) for api in _apis()]
-    with _quiet():
-        failing = [system.name for system in systems if not system.open()]
-        for system in systems:
-            system.close()
-    return failing
+    return ", ".join(f"[{port.number}] {one_line(port.name)}" for port in ports)
 
 
 def _advice(system: str) -> str:
     if system == "jack":
-        server = os.environ.get("JACK_DEFAULT_SERVER", "default")
+        server = one_line(os.environ.get("JACK_DEFAULT_SERVER", "default"))
         return f"no JACK server '{server}' is running; start one to use MIDI through JACK"
     if system == "alsa":
-        return "no ALSA sequencer is here; load the kernel module snd-seq to use MIDI through ALSA"
+        return "there is no ALSA sequencer; load the kernel module snd-seq to use MIDI through ALSA"
     return f"the MIDI system '{system}' does not answer; check that it is set up"
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Send what the C and C++ libraries print on descriptor 2 to nowhere; the whole process is affected."""
-    try:
-        kept = os.dup(2)
-    except OSError:
-        yield
-        return
-    try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)

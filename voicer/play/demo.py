@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.resources import as_file
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from voicer.board import PartChoice
 from voicer.circuit import fact_lines
 from voicer.control.controller import Controller
 from voicer.control.maps import load_map
+from voicer.devices.midi_ports import Heard
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
 from voicer.files import recording
@@ -62,17 +62,15 @@ class _ScriptedInput:
     def __init__(self) -> None:
         self.names = ["demo script"]
         self.now_s = 0.0
-        self._waiting = sorted(_messages(), key=lambda message: message[1])
+        self._waiting = sorted(_messages(), key=lambda message: message.at_s)
 
-    def poll(self) -> list[tuple[bytes, float]]:
-        due = [message for message in self._waiting if message[1] <= self.now_s]
+    def poll(self, timeout_s: float = 0.0) -> list[Heard]:
+        due = [message for message in self._waiting if message.at_s <= self.now_s]
         self._waiting = self._waiting[len(due) :]
         return due
 
-    def rescan(self) -> list[Any]:
+    def changes(self) -> list[str]:
         return []
-
-    reopen = rescan
 
     def close(self) -> None:
         self._waiting = []
@@ -139,12 +137,12 @@ def _perform(
         engine.stop()
 
 
-def _messages() -> Iterator[tuple[bytes, float]]:
+def _messages() -> Iterator[Heard]:
     for gesture in SCRIPT:
         if not gesture.values:
-            yield bytes((0xC0, gesture.controller)), gesture.at_s
+            yield Heard(bytes((0xC0, gesture.controller)), gesture.at_s)
         for j, value in enumerate(gesture.values):
-            yield bytes((0xB0, gesture.controller, value)), gesture.at_s + 0.02 * j
+            yield Heard(bytes((0xB0, gesture.controller, value)), gesture.at_s + 0.02 * j)
 
 
 @contextmanager

@@ -49,7 +49,6 @@ _EVENTS_S = 0.004
 
 _DESIGN_EVERY_S = 0.01
 _WATCH_EVERY_S = 0.1
-_RESCAN_EVERY_S = 2.0
 _SHOW_EVERY_S = 0.1
 _SAID_S = 20.0
 """A line stays in view this long."""
@@ -129,7 +128,7 @@ class _Performance:
         self._screen: Screen | None = None
         self._ended = False
         self._design_at_s = 0.0
-        self._watched_s = self._rescanned_s = time.monotonic()
+        self._watched_s = time.monotonic()
         self._shown_s = 0.0
 
     def run(self) -> None:
@@ -164,11 +163,8 @@ class _Performance:
         now_s = time.monotonic()
         if now_s - self._watched_s >= _WATCH_EVERY_S:
             self._watched_s = now_s
-            if self._player.watch():
-                self._controller.reopen()
-        if now_s - self._rescanned_s >= _RESCAN_EVERY_S:
-            self._rescanned_s = now_s
-            self._say([Said(str(change)) for change in self._controller.rescan()])
+            self._player.watch()
+            self._say([Said(line) for line in self._controller.changes()])
         while not self._told.empty():
             self._say([Said(self._told.get())])
         if now_s - self._shown_s >= _SHOW_EVERY_S and self._screen:

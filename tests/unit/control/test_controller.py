@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import time
-from typing import TYPE_CHECKING
 
 from voicer.control.controller import Controller
 from voicer.control.maps import Move, Press, Recall, load_map
+from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing
-
-if TYPE_CHECKING:
-    from voicer.devices.midi_ports import PortChange
 
 VOICING = Voicing(name="Quay")
 
@@ -19,17 +16,16 @@ class Source:
     """Gives prepared messages at the first poll."""
 
     def __init__(self, *messages: bytes) -> None:
-        self.waiting = [(message, float(index)) for index, message in enumerate(messages)]
+        self.waiting = [Heard(message, float(index)) for index, message in enumerate(messages)]
         self.names = ["prepared"]
 
-    def poll(self) -> list[tuple[bytes, float]]:
+    def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         arrived, self.waiting = self.waiting, []
+        if not arrived:
+            time.sleep(timeout_s)
         return arrived
 
-    def rescan(self) -> list[PortChange]:
-        return []
-
-    def reopen(self) -> list[PortChange]:
+    def changes(self) -> list[str]:
         return []
 
     def close(self) -> None:
@@ -110,4 +106,4 @@ def test_closed_controller_is_silent() -> None:
     played.drain(VOICING)
     played.close()
     played.close()
-    assert [played.drain(VOICING), played.rescan(), played.names] == [[], [], []]
+    assert [played.drain(VOICING), played.changes(), played.names] == [[], [], []]

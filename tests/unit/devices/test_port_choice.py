@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from voicer.devices.midi_ports import MidiPort, _Input, choose
+from voicer.devices.midi_ports import MidiPort, choose
+from voicer.devices.midi_systems import Input
 from voicer.errors import PortError
 
 PORTS = [
@@ -88,7 +89,7 @@ class Queue:
 def test_times_come_from_the_intervals_not_from_the_poll() -> None:
     """Messages polled late keep their distances, and no time lies in the future."""
     queue = Queue()
-    port = _Input(queue)
+    port = Input(1, queue)
     queue.items = [([0xF8], 0.0), ([0xF8], 0.25)]
     assert [at_s for _, at_s in port.read(100.0)] == [99.75, 100.0]
     queue.items = [([0xF8], 0.5), ([0xF8], 0.25)]

@@ -1,0 +1,99 @@
+"""Which inputs a wish stands for, what a player is told when inputs come and go, and playing without RtMidi."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from voicer.devices.midi_ports import MidiPort, Roster, Selection, choose, off_line, open_inputs, survey
+from voicer.errors import PortError
+
+KEYS = MidiPort("alsa", 0, "Keys A:Keys A MIDI 1 20:0")
+PEDALS = MidiPort("jack", 1, "pedals:out")
+OWN = MidiPort("jack", 2, "voicer:controls")
+
+
+def test_auto_takes_every_real_input() -> None:
+    """Neither voicer's own port nor nothing at all counts as a controller."""
+    assert Selection("auto").pick([KEYS, PEDALS, OWN]) == [KEYS, PEDALS]
+    assert Selection("none").pick([KEYS, PEDALS, OWN]) == []
+
+
+def test_a_chosen_input_is_waited_for() -> None:
+    """Once found, an input that goes is no error and no other takes its place; ALSA may renumber it."""
+    wish = Selection("Keys")
+    assert wish.pick([KEYS, PEDALS]) == [KEYS]
+    assert wish.pick([PEDALS]) == []
+    again = MidiPort("alsa", 1, "Keys A:Keys A MIDI 1 24:0")
+    assert wish.pick([PEDALS, again]) == [again]
+
+
+def test_comings_and_goings_are_told() -> None:
+    """One line for what has come, gone, or was away between two looks."""
+    roster = Roster()
+    assert roster.update([(1, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' is connected"]
+    assert roster.update([(1, "jack", "pedals:out")]) == []
+    assert roster.update([(2, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' was disconnected and is back"]
+    assert roster.update([]) == ["MIDI input 'pedals:out' has gone"]
+    assert (roster.names, roster.highest) == ([], 2)
+
+
+def test_a_restart_tells_only_what_changed_meanwhile() -> None:
+    """After a restart of the MIDI process other numbers are expected; inputs that are back need no word."""
+    roster = Roster()
+    roster.update([(1, "jack", "pedals:out"), (2, "jack", "keys:out")])
+    roster.forget_numbers()
+    assert roster.update([(3, "jack", "keys:out")]) == ["MIDI input 'pedals:out' has gone"]
+    assert roster.highest == 3
+
+
+def test_control_characters_of_a_port_name_are_escaped() -> None:
+    """A port's name is a stranger's text: no terminal escape in it reaches a message."""
+    name = "\x1b[31mred\x07\n:out"
+    roster = Roster()
+    lines = roster.update([(1, "jack", name)])
+    with pytest.raises(PortError) as caught:
+        choose("nothing", [MidiPort("jack", 0, name)])
+    for shown in (*lines, *roster.names, str(caught.value)):
+        assert shown.isprintable()
+        assert "red" in shown
+
+
+HIDDEN = 'raise ModuleNotFoundError("No module named \'rtmidi\'", name="rtmidi")\n'
+BROKEN = 'raise ImportError("libasound.so.2: cannot open shared object file")\n'
+
+
+def hide(folder: Path, how: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Put a module that cannot be imported before the real RtMidi, for processes started from here."""
+    (folder / "rtmidi.py").write_text(how)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(folder), os.environ.get("PYTHONPATH", "")]))
+
+
+@pytest.mark.parametrize(
+    ("how", "expected"),
+    [
+        (HIDDEN, off_line("")),
+        (BROKEN, "MIDI is off: python-rtmidi cannot be loaded (libasound.so.2: cannot open shared object file); "
+                 "install the library it lacks, on Debian libasound2"),
+    ],
+)  # fmt: skip
+def test_without_rtmidi(how: str, expected: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without RtMidi one clear line says so and playing goes on; only a port that was asked for by name is an error."""
+    hide(tmp_path, how, monkeypatch)
+    assert survey().trouble == [expected]
+    opened = open_inputs("auto")
+    assert (opened.names, opened.poll(), opened.changes(), opened.changes()) == ([], [], [expected], [])
+    opened.close()
+    assert opened.restarts == 0
+    with pytest.raises(PortError) as caught:
+        open_inputs("pedals")
+    assert str(caught.value) == expected
+
+
+def test_the_line_names_this_python() -> None:
+    """The line names the Python that lacks RtMidi, and what to do."""
+    line = off_line("")
+    assert line.startswith("MIDI is off: python-rtmidi is not installed for this Python 3.")
+    assert "pip install python-rtmidi" in line
