@@ -22,9 +22,9 @@ twice a period.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voicer.board.blocks.common import (
     LEAST_PADDER_FARAD,
@@ -40,6 +40,7 @@ from voicer.board.blocks.common import (
 from voicer.board.blocks.supply import LINE_V
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError
 
 THRESHOLD_LOW_V, THRESHOLD_HIGH_V = LINE_V / 3, 2 * LINE_V / 3
@@ -79,12 +80,12 @@ class ClockOscillator:
     bottom_ohm: float = part("clock: thresholds, to ground; the control voltage stands across it")
 
     @property
-    def control_v(self) -> Any:
+    def control_v(self) -> Values:
         """Lower threshold, and control voltage with the LFO at rest, V."""
         return LINE_V * self.bottom_ohm / (self.top_ohm + self.middle_ohm + self.bottom_ohm)
 
     @property
-    def swing_v(self) -> Any:
+    def swing_v(self) -> Values:
         """Between the thresholds, V."""
         return LINE_V * self.middle_ohm / (self.top_ohm + self.middle_ohm + self.bottom_ohm)
 
@@ -98,35 +99,35 @@ class ClockOscillator:
         """Resistance in series with the time pot, ohm."""
         return self.stop_ohm + self.stop_padder_ohm
 
-    def current_a(self, position: Any, deviation: Any = 0.0) -> Any:
+    def current_a(self, position: Values, deviation: Values = 0.0) -> Values:
         """Timing current, A, with the control voltage moved by a relative deviation."""
         return self.control_v * (1 + deviation) / (self.whole_stop_ohm + position * self.time_pot_ohm)
 
-    def oscillator_hz(self, position: Any, deviation: Any = 0.0) -> Any:
+    def oscillator_hz(self, position: Values, deviation: Values = 0.0) -> Values:
         """Frequency of the oscillator, before the divider, Hz."""
         return self.current_a(position, deviation) / (2 * self.whole_farad * self.swing_v)
 
-    def clock_hz(self, position: Any, deviation: Any = 0.0) -> Any:
+    def clock_hz(self, position: Values, deviation: Values = 0.0) -> Values:
         """Frequency of the two-phase clock, Hz; a deviation of 0.01 makes it one percent faster."""
         return self.oscillator_hz(position, deviation) / 2
 
-    def position_for(self, clock_hz: Any) -> Any:
+    def position_for(self, clock_hz: Values) -> Values:
         """Position of the time pot whose clock is nearest to one asked for, 0..1."""
         whole_ohm = self.control_v / (4 * self.whole_farad * self.swing_v * clock_hz)
         return on_the_track((whole_ohm - self.whole_stop_ohm) / self.time_pot_ohm)
 
     @property
-    def slowest_hz(self) -> Any:
+    def slowest_hz(self) -> Values:
         """Clock at the long end of the time control, Hz."""
         return self.clock_hz(1.0)
 
     @property
-    def fastest_hz(self) -> Any:
+    def fastest_hz(self) -> Values:
         """Clock at the short end of the time control, Hz."""
         return self.clock_hz(0.0)
 
     @property
-    def span(self) -> Any:
+    def span(self) -> Values:
         """Fastest over slowest clock."""
         return self.fastest_hz / self.slowest_hz
 
@@ -168,8 +169,9 @@ def design_clock(slowest_hz: float, fastest_hz: float) -> ClockOscillator:
     return ClockOscillator(*shared(total), *shared(stop), pot, THIRD_OHM, THIRD_OHM, THIRD_OHM)
 
 
-def _inside(value: Any, span: tuple[float, float], leeway: float = 1.0) -> Any:
-    return (value >= span[0] / leeway) & (value <= span[1] * leeway)
+def _inside(value: Values, span: tuple[float, float], leeway: float = 1.0) -> NDArray[np.bool_]:
+    inside: NDArray[np.bool_] = np.logical_and(value >= span[0] / leeway, value <= span[1] * leeway)
+    return inside
 
 
 def _bought(

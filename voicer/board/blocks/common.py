@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
 from voicer.board.series import Series, nearest, values_between
+from voicer.circuit.arrays import Array, Values
 from voicer.errors import CircuitError
 
 POT_SIZES_OHM = (10e3, 20e3, 25e3, 50e3, 100e3, 250e3, 500e3, 1e6)
@@ -27,29 +26,29 @@ def require(value: float, low: float, high: float, what: str, unit: str, remedy:
         raise CircuitError(f"{what} must be in {span} (got {value:.4g})", remedy=remedy)
 
 
-def on_the_track(position: Any) -> Any:
+def on_the_track(position: Values) -> Values:
     """Position of a pot held to its track, 0..1: the nearest it can reach (arrays too)."""
     return np.clip(position, 0.0, 1.0)
 
 
-def off(made: Any, asked: float) -> Any:
+def off(made: Values, asked: Values) -> Values:
     """How far something is from what was asked for, as an absolute natural logarithm (0.01: one percent)."""
     return np.abs(np.log(made / asked))
 
 
-def combinations(*choices: Any) -> tuple[NDArray[np.float64], ...]:
+def combinations(*choices: ArrayLike) -> tuple[Array, ...]:
     """Every combination of the choices, as one flat array for each of them."""
     axes = np.meshgrid(*(np.asarray(choice, dtype=np.float64) for choice in choices), indexing="ij")
     return tuple(axis.ravel() for axis in axes)
 
 
-def least(error: NDArray[np.float64], *choices: NDArray[np.float64]) -> tuple[float, ...]:
+def least(error: ArrayLike, *choices: Array) -> tuple[float, ...]:
     """The combination with the least error."""
     index = int(np.argmin(error))
     return tuple(float(choice[index]) for choice in choices)
 
 
-def within(series: Series, value: float, factor: float) -> NDArray[np.float64]:
+def within(series: Series, value: float, factor: float) -> Array:
     """Values of a series within a factor of one; the nearest alone if none is that close."""
     found = values_between(series, float(value / factor), float(value * factor))
     return found if found.size else np.array([nearest(series, float(value))])

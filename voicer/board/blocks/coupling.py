@@ -12,14 +12,13 @@ Source of the equation: a first-order high-pass as in any electronics handbook. 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicer.board.blocks.common import combinations, least, off, require, within
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Array, ComplexArray, Values
 from voicer.circuit.ideal import OUTPUT_COUPLING_FARAD, OUTPUT_LOAD_OHM
 
 LOAD_OHM = 47e3
@@ -34,14 +33,14 @@ class LowCut:
     load_ohm: float = part("load of the coupling: sets the cutoff")
 
     @property
-    def cutoff_hz(self) -> Any:
+    def cutoff_hz(self) -> Values:
         """-3.01 dB point, Hz."""
         return 1 / (2 * np.pi * self.load_ohm * self.coupling_farad)
 
-    def response(self, f_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+    def response(self, f_hz: Array) -> ComplexArray:
         """Complex gain at each frequency (broadcasts against the parts)."""
         s_tau = 2j * np.pi * np.asarray(f_hz, dtype=np.float64) * self.load_ohm * self.coupling_farad
-        gain: NDArray[np.complex128] = s_tau / (1 + s_tau)
+        gain: ComplexArray = s_tau / (1 + s_tau)
         return gain
 
     def snapped(self, resistors: Series, capacitors: Series) -> LowCut:

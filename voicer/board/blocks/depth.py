@@ -16,13 +16,13 @@ summing amplifier of any op-amp handbook.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from voicer.board.blocks.clock import CONTROL_V
 from voicer.board.blocks.common import combinations, least, off, on_the_track, require, within
 from voicer.board.blocks.lfo import PEAK_V
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 
 DEEPEST = 0.2
 """Peak deviation of the clock with the depth control full up: the most that a voicing may ask for."""
@@ -39,11 +39,11 @@ class DepthInjection:
     inject_ohm: float = part("LFO into the clock's control voltage, sets the greatest depth")
     feedback_ohm: float = part("summing amplifier of the clock's control voltage")
 
-    def deviation(self, position: Any, peak_v: Any = PEAK_V, control_v: Any = CONTROL_V) -> Any:
+    def deviation(self, position: Values, peak_v: Values = PEAK_V, control_v: Values = CONTROL_V) -> Values:
         """Peak relative deviation of the clock at a position of the depth pot."""
         return position * peak_v / control_v * self.feedback_ohm / self.inject_ohm
 
-    def position_for(self, deviation: Any, peak_v: Any = PEAK_V, control_v: Any = CONTROL_V) -> Any:
+    def position_for(self, deviation: Values, peak_v: Values = PEAK_V, control_v: Values = CONTROL_V) -> Values:
         """Position of the depth pot whose deviation is nearest to one asked for, 0..1."""
         return on_the_track(deviation / self.deviation(1.0, peak_v, control_v))
 

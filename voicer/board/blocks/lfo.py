@@ -22,7 +22,7 @@ in place of a variable R is ours: a rate of 0.05 Hz then needs no electrolytic, 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -30,6 +30,7 @@ from voicer.board.blocks.common import combinations, least, off, on_the_track, p
 from voicer.board.blocks.supply import AMPLIFIER_SHORT_V, LINE_V
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError
 from voicer.voicing import RATE_SPAN_HZ
 
@@ -59,23 +60,23 @@ class Lfo:
     schmitt_feedback_ohm: float = part("LFO: trigger's output to its input, sets the triangle's peak")
 
     @property
-    def peak_v(self) -> Any:
+    def peak_v(self) -> Values:
         """Peak of the triangle about the bias node, V."""
         return triangle_peak_v(self.schmitt_in_ohm, self.schmitt_feedback_ohm, SATURATION_V)
 
-    def rate_hz(self, lfo_range: LfoRange, position: Any) -> Any:
+    def rate_hz(self, lfo_range: LfoRange, position: Values) -> Values:
         """Rate at a position of the pot, Hz."""
         stop_ohm, farad = self._range(lfo_range)
         share = (stop_ohm + position * self.rate_pot_ohm) / (stop_ohm + self.rate_pot_ohm)
         return share * triangle_hz(self.schmitt_in_ohm, self.schmitt_feedback_ohm, self.integrator_ohm, farad)
 
-    def position_for(self, lfo_range: LfoRange, rate_hz: Any) -> Any:
+    def position_for(self, lfo_range: LfoRange, rate_hz: Values) -> Values:
         """Position of the rate pot whose rate is nearest to one asked for, 0..1."""
         stop_ohm, _ = self._range(lfo_range)
         share = rate_hz / self.rate_hz(lfo_range, 1.0)
         return on_the_track((share * (stop_ohm + self.rate_pot_ohm) - stop_ohm) / self.rate_pot_ohm)
 
-    def span_hz(self, lfo_range: LfoRange) -> tuple[Any, Any]:
+    def span_hz(self, lfo_range: LfoRange) -> tuple[Values, Values]:
         """Slowest and fastest rate, Hz."""
         return self.rate_hz(lfo_range, 0.0), self.rate_hz(lfo_range, 1.0)
 
@@ -126,12 +127,12 @@ class Lfo:
         return least(error, error, np.full_like(stop, pot), stop, fast)
 
 
-def triangle_hz(schmitt_in_ohm: Any, schmitt_feedback_ohm: Any, integrator_ohm: Any, farad: Any) -> Any:
+def triangle_hz(schmitt_in_ohm: Values, schmitt_feedback_ohm: Values, integrator_ohm: Values, farad: Values) -> Values:
     """Frequency of integrator and Schmitt trigger: ``(R2/R1) / (4 R C)``, Hz."""
     return schmitt_feedback_ohm / schmitt_in_ohm / (4 * integrator_ohm * farad)
 
 
-def triangle_peak_v(schmitt_in_ohm: Any, schmitt_feedback_ohm: Any, saturation_v: Any) -> Any:
+def triangle_peak_v(schmitt_in_ohm: Values, schmitt_feedback_ohm: Values, saturation_v: Values) -> Values:
     """Peak of the triangle: ``Vsat R1/R2``, V."""
     return saturation_v * schmitt_in_ohm / schmitt_feedback_ohm
 

@@ -12,13 +12,13 @@ Source: the inverting amplifier of any op-amp handbook.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from voicer.board.blocks.common import combinations, least, off, on_the_track, pots_near, within
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError
 
 MAKEUP_DB = (-3.0, 6.0)
@@ -40,11 +40,11 @@ class LineLevel:
     level_stop_ohm: float = part("line: in series with the level trim")
     level_trim_pot_ohm: float = part("line: level trim, set so that line and amplifier together have a gain of 1")
 
-    def level_gain(self, position: Any) -> Any:
+    def level_gain(self, position: Values) -> Values:
         """Gain of the make-up amplifier at a position of the trim; its sign is left out."""
         return (self.level_stop_ohm + position * self.level_trim_pot_ohm) / self.level_in_ohm
 
-    def level_position_for(self, gain: Any) -> Any:
+    def level_position_for(self, gain: Values) -> Values:
         """Position of the trim whose gain is nearest to one asked for, 0..1."""
         return on_the_track((gain * self.level_in_ohm - self.level_stop_ohm) / self.level_trim_pot_ohm)
 

@@ -14,7 +14,6 @@ dividers of any electronics handbook. A follower reads the balance.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -29,6 +28,7 @@ from voicer.board.blocks.common import (
 from voicer.board.blocks.supply import LINE_V
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 
 BIAS_V, BIAS_REACH_V = LINE_V / 2, 1.0
 """Middle of the bias trim and how far it reaches to each side. Chosen."""
@@ -66,36 +66,36 @@ class LineStage:
         """Which device this is, for the sheet: ``device 1 of 2, 4096 stages``."""
         return f"device {self.device} of {self.devices}, {self.stages} stages"
 
-    def bias_v(self, position: Any) -> Any:
+    def bias_v(self, position: Values) -> Values:
         """Bias of the device's input at a position of its trim, V."""
         whole_ohm = self.bias_top_ohm + self.bias_trim_pot_ohm + self.bias_bottom_ohm
         return LINE_V * (self.bias_bottom_ohm + position * self.bias_trim_pot_ohm) / whole_ohm
 
-    def bias_position_for(self, bias_v: Any) -> Any:
+    def bias_position_for(self, bias_v: Values) -> Values:
         """Position of the bias trim nearest to a bias asked for, 0..1."""
         low_v, high_v = self.bias_v(0.0), self.bias_v(1.0)
         return on_the_track((bias_v - low_v) / (high_v - low_v))
 
-    def corner_hz(self, position: Any = 0.5) -> Any:
+    def corner_hz(self, position: Values = 0.5) -> Values:
         """-3.01 dB point of the coupling into the device at a position of the bias trim, Hz."""
         below = self.bias_bottom_ohm + position * self.bias_trim_pot_ohm
         above = self.bias_top_ohm + (1 - position) * self.bias_trim_pot_ohm
         return 1 / (2 * np.pi * self.input_farad * (self.feed_ohm + below * above / (below + above)))
 
-    def phase_weights(self, position: Any) -> tuple[Any, Any]:
+    def phase_weights(self, position: Values) -> tuple[Values, Values]:
         """Share of the first and the second phase in the output at a position of the balance trim; their sum is 1."""
         whole_ohm = self.phase_a_ohm + self.balance_trim_pot_ohm + self.phase_b_ohm
         second = (self.phase_a_ohm + position * self.balance_trim_pot_ohm) / whole_ohm
         return 1 - second, second
 
-    def balance_position_for(self, imbalance: Any) -> Any:
+    def balance_position_for(self, imbalance: Values) -> Values:
         """Position of the balance trim that evens a first phase stronger than the second by that fraction, 0..1."""
         whole_ohm = self.phase_a_ohm + self.balance_trim_pot_ohm + self.phase_b_ohm
         second = (1 + imbalance) / (2 + imbalance)
         return on_the_track((second * whole_ohm - self.phase_a_ohm) / self.balance_trim_pot_ohm)
 
     @property
-    def balance_reach(self) -> tuple[Any, Any]:
+    def balance_reach(self) -> tuple[Values, Values]:
         """Relative excess of the first phase that the ends of the trim can even: lowest and highest."""
         (first_low, second_low), (first_high, second_high) = self.phase_weights(0.0), self.phase_weights(1.0)
         return second_low / first_low - 1, second_high / first_high - 1

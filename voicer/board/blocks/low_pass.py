@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from voicer.board.blocks.sallen_key import SecondOrder, ThirdOrder
 from voicer.board.blocks.three_poles import coefficients, equal_resistor_ratios, table, targets
 from voicer.board.series import Series, around, values_between
+from voicer.circuit.arrays import Array
 from voicer.circuit.filters import Section
 from voicer.errors import CircuitError
 
 __all__ = ["SecondOrder", "ThirdOrder", "blocks_for", "miss", "snapped"]
 
-Array = NDArray[np.float64]
 Block = SecondOrder | ThirdOrder
 
 LEAST_FARAD, MOST_FARAD = 100e-12, 1e-6

@@ -20,13 +20,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicer.board.parts import part
-from voicer.circuit.arrays import column
+from voicer.circuit.arrays import Array, column
 from voicer.circuit.filters import Section
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

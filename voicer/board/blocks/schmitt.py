@@ -12,14 +12,13 @@ Source: Sedra and Smith, section 17.5 (the charging half read there, the dischar
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError
 
 
-def schmitt_oscillator_hz(ohm: Any, farad: Any, supply_v: float, low_v: float, high_v: float) -> Any:
+def schmitt_oscillator_hz(ohm: Values, farad: Values, supply_v: float, low_v: float, high_v: float) -> Values:
     """Frequency of a Schmitt inverter that charges C through R from its own output, Hz."""
     return 1 / (ohm * farad * _periods_over_rc(supply_v, low_v, high_v))
 

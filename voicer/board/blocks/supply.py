@@ -17,13 +17,13 @@ open or connect mains-powered equipment: the source is isolated, of low voltage 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from voicer.board.blocks.common import closest, combinations, least, off, require, within
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 
 SUPPLY_V = 9.0
 """Isolated wall supply or battery (common practice, no source)."""
@@ -64,22 +64,23 @@ class Supply:
         return LINE_V * self.bias_bottom_ohm / (self.bias_top_ohm + self.bias_bottom_ohm)
 
     @property
-    def headroom_v(self) -> Any:
+    def headroom_v(self) -> Values:
         """Peak swing about the bias node before an amplifier clips on the nearer rail, V."""
-        return np.minimum(self.bias_v, LINE_V - self.bias_v) - AMPLIFIER_SHORT_V
+        least_v: Values = np.minimum(self.bias_v, LINE_V - self.bias_v)
+        return least_v - AMPLIFIER_SHORT_V
 
     @property
-    def bias_corner_hz(self) -> Any:
+    def bias_corner_hz(self) -> Values:
         """Ripple above it is kept off the bias node, 6 dB an octave, Hz."""
         parallel_ohm = self.bias_top_ohm * self.bias_bottom_ohm / (self.bias_top_ohm + self.bias_bottom_ohm)
         return 1 / (2 * np.pi * parallel_ohm * self.bias_farad)
 
     @property
-    def filter_corner_hz(self) -> Any:
+    def filter_corner_hz(self) -> Values:
         """Current spikes of the clock above it stay in its branch, 6 dB an octave, Hz."""
         return 1 / (2 * np.pi * self.decoupling_ohm * self.decoupling_farad)
 
-    def sag_v(self, current_a: Any, gap_s: Any) -> Any:
+    def sag_v(self, current_a: Values, gap_s: Values) -> Values:
         """What the reservoir loses while it alone feeds the circuit: ``I t / C``, V."""
         return current_a * gap_s / self.reservoir_farad
 

@@ -21,8 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.board.series import Series, around, decade, values_between
-
-Array = NDArray[np.float64]
+from voicer.circuit.arrays import Array
 
 GRID = 48
 """Values of R1 tried per set of capacitors; a root is looked for between each two."""
