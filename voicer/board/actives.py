@@ -1,6 +1,6 @@
-"""What stands on the board beside resistors, pots and capacitors: amplifiers, devices, gain cells, switches, a diode.
+"""The parts on the board that are not resistors, pots or capacitors: amplifiers, devices, gain cells, switches, diodes.
 
-Generic parts by what they do, not by a maker's number. A builder takes amplifiers two or four to a package.
+Each is named by its function, not by a part number. Amplifiers usually come two or four to a package.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ LETTERS: dict[ActiveKind, str] = {
     "diode": "D", "switch": "S", "transistor": "Q",
 }  # fmt: skip
 
-AMPLIFIER = "operational amplifier, output to within 0.35 V of the rails, from 9 V"
+AMPLIFIER = "operational amplifier, rail-to-rail output (within 0.35 V), runs on 9 V"
 
 
 @dataclass(frozen=True)
 class Active:
-    """One such part."""
+    """One of these parts."""
 
     ref: str
     kind: ActiveKind
@@ -33,7 +33,7 @@ class Active:
 
 
 def actives(board: Board) -> list[Active]:
-    """All of them, numbered in the order of the blocks."""
+    """All of them, numbered in block order."""
     counts: dict[str, int] = {}
     found = []
     for block, values in board.blocks.items():
@@ -49,8 +49,8 @@ def _of(block: str, values: Any) -> Iterator[tuple[ActiveKind, str, str]]:
         yield "amplifier", AMPLIFIER, f"{block.rpartition('_')[0].replace('_', '-')} filter: follower"
     elif block.startswith("line_") and hasattr(values, "stages"):
         what = f"bucket-brigade device, {values.stages} stages"
-        yield "line", what, f"{values.note}: allow for its supply polarity and ratings"
-        yield "amplifier", AMPLIFIER, f"{values.note}: follower behind the balance trim"
+        yield "line", what, f"{values.note}: check its supply polarity and ratings"
+        yield "amplifier", AMPLIFIER, f"{values.note}: follower after the balance trim"
     elif block == "compander":
         yield "gain cell", "2:1 gain cell with averaging rectifier and amplifier", "compressor"
         yield "gain cell", "2:1 gain cell with averaging rectifier and amplifier", "expander"
@@ -60,37 +60,37 @@ def _of(block: str, values: Any) -> Iterator[tuple[ActiveKind, str, str]]:
 
 _FIXED: dict[str, tuple[tuple[ActiveKind, str, str], ...]] = {
     "supply": (
-        ("diode", "Schottky diode, 30 V, 1 A", "supply: against wrong polarity"),
-        ("amplifier", AMPLIFIER, "supply: follower of the bias node"),
+        ("diode", "Schottky diode, 30 V, 1 A", "supply: reverse-polarity protection"),
+        ("amplifier", AMPLIFIER, "supply: bias follower"),
     ),
-    "input": (("amplifier", AMPLIFIER, "input buffer: follower, input of high impedance"),),
+    "input": (("amplifier", AMPLIFIER, "input buffer: follower with high input impedance"),),
     "sum": (
         ("amplifier", AMPLIFIER, "input sum: follower behind the repeats pot"),
         ("amplifier", AMPLIFIER, "input sum"),
     ),
     "low_cut": (("amplifier", AMPLIFIER, "low cut: follower"),),
-    "line_level": (("amplifier", AMPLIFIER, "line: make-up"),),
+    "line_level": (("amplifier", AMPLIFIER, "make-up amplifier"),),
     "output_coupling": (("amplifier", AMPLIFIER, "output coupling: follower"),),
     "mixer": (
-        ("amplifier", AMPLIFIER, "output mixer: follower behind the dry track"),
-        ("amplifier", AMPLIFIER, "output mixer: follower behind the echo track"),
+        ("amplifier", AMPLIFIER, "output mixer: follower after the dry track"),
+        ("amplifier", AMPLIFIER, "output mixer: follower after the echo track"),
         ("amplifier", AMPLIFIER, "output mixer"),
     ),
     "clock": (
         ("amplifier", AMPLIFIER, "clock: drives the timing current"),
-        ("transistor", "matched pair and switch, small signal", "clock: mirrors and steers the timing current"),
-        ("comparator", "window comparator with a latch", "clock: the two thresholds"),
-        ("logic", "divider by two with both outputs, able to drive the line's clock inputs", "clock: two phases"),
+        ("transistor", "matched pair and switch, small signal", "clock: mirrors and switches the timing current"),
+        ("comparator", "window comparator with a latch", "clock: compares with both thresholds"),
+        ("logic", "divide-by-two with both outputs, drives the line's clock inputs", "clock: makes the two phases"),
     ),
     "lfo": (
-        ("amplifier", AMPLIFIER, "LFO: follower behind the rate pot"),
+        ("amplifier", AMPLIFIER, "LFO: follower after the rate pot"),
         ("amplifier", AMPLIFIER, "LFO: integrator"),
-        ("comparator", "comparator, output to within 0.35 V of the rails", "LFO: Schmitt trigger"),
-        ("switch", "toggle, two poles", "LFO: slow and fast range"),
+        ("comparator", "comparator, rail-to-rail output (within 0.35 V)", "LFO: Schmitt trigger"),
+        ("switch", "toggle switch, two poles", "LFO: selects the slow or fast range"),
     ),
     "depth": (
-        ("amplifier", AMPLIFIER, "depth: follower behind the depth pot"),
-        ("amplifier", AMPLIFIER, "depth: sums the control voltage of the clock"),
-        ("switch", "toggle, one pole", "depth: modulation on and off"),
+        ("amplifier", AMPLIFIER, "depth: follower after the depth pot"),
+        ("amplifier", AMPLIFIER, "depth: sums the clock's control voltage"),
+        ("switch", "toggle switch, one pole", "depth: switches the modulation on and off"),
     ),
 }

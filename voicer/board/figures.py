@@ -83,23 +83,23 @@ def loudest_position(board: Board) -> float:
 def _time(board: Board) -> Iterator[Figure]:
     yield Figure("shortest_ms", "shortest delay", "ms", 1e3 * board.time_s(0.0))
     yield Figure("longest_ms", "longest delay", "ms", 1e3 * board.time_s(1.0))
-    yield Figure("time_ms", "delay as set", "ms", 1e3 * board.time_s(board.controls.time))
+    yield Figure("time_ms", "delay, as set", "ms", 1e3 * board.time_s(board.controls.time))
     yield Figure("fastest_clock_hz", "fastest clock", "Hz", board.clock_hz(0.0))
     yield Figure("slowest_clock_hz", "slowest clock", "Hz", board.clock_hz(1.0))
 
 
 def _ends(board: Board) -> Iterator[Figure]:
     blocks = board.blocks
-    yield Figure("input_impedance_ohm", "load on the pickup", "Ω", blocks["input"].impedance_ohm, None)
+    yield Figure("input_impedance_ohm", "input impedance", "Ω", blocks["input"].impedance_ohm, None)
     yield Figure("input_corner_hz", "input coupling", "Hz", blocks["input"].corner_hz, None)
     yield Figure("low_cut_hz", "low cut", "Hz", blocks["low_cut"].cutoff_hz)
     yield Figure("output_coupling_hz", "output coupling", "Hz", blocks["output_coupling"].cutoff_hz)
     cells = blocks.get("compander")
     if cells is not None:
-        yield Figure("compressor_ms", "compressor's averaging", "ms", 1e3 * cells.send_s)
-        yield Figure("expander_ms", "expander's averaging", "ms", 1e3 * cells.return_s)
-        yield Figure("attack_ms", "compressor's attack", "ms", 1e3 * cells.attack_s)
-        yield Figure("recovery_ms", "compressor's recovery", "ms", 1e3 * cells.recovery_s)
+        yield Figure("compressor_ms", "compressor time constant", "ms", 1e3 * cells.send_s)
+        yield Figure("expander_ms", "expander time constant", "ms", 1e3 * cells.return_s)
+        yield Figure("attack_ms", "compressor attack", "ms", 1e3 * cells.attack_s)
+        yield Figure("recovery_ms", "compressor recovery", "ms", 1e3 * cells.recovery_s)
 
 
 def _filters(board: Board) -> Iterator[Figure]:
@@ -121,9 +121,9 @@ def _loop(board: Board, loudest: float | None) -> Iterator[Figure]:
     position = loudest_position(board) if loudest is None else loudest
     peak = _plain(board.wet_path().round_peak(column(board.clock_hz(position))))
     repeats = board.blocks["sum"]
-    yield Figure("loop_gain", "loop gain as set, loudest", "", peak * repeats.return_gain(board.controls.repeats))
+    yield Figure("loop_gain", "highest loop gain, as set", "", peak * repeats.return_gain(board.controls.repeats))
     edge = 1 / (peak * repeats.return_gain(1.0))
-    yield Figure("edge_position", "edge of self-oscillation on the repeats pot", "", edge)
+    yield Figure("edge_position", "repeats position of the edge of oscillation", "", edge)
 
 
 def _lfo(board: Board) -> Iterator[Figure]:
@@ -133,28 +133,28 @@ def _lfo(board: Board) -> Iterator[Figure]:
         slowest_hz, fastest_hz = lfo.span_hz(name)
         yield Figure(f"{name}_range_slowest_hz", f"{name} range, slowest", "Hz", slowest_hz)
         yield Figure(f"{name}_range_fastest_hz", f"{name} range, fastest", "Hz", fastest_hz)
-    yield Figure("rate_hz", "LFO as set", "Hz", lfo.rate_hz(board.lfo_range, controls.rate))
-    yield Figure("deepest_percent", "clock deviation, depth full up", "%", 100 * board.deviation(1.0))
-    yield Figure("depth_percent", "clock deviation as set", "%", 100 * board.deviation(controls.depth))
+    yield Figure("rate_hz", "LFO rate, as set", "Hz", lfo.rate_hz(board.lfo_range, controls.rate))
+    yield Figure("deepest_percent", "clock deviation, depth at maximum", "%", 100 * board.deviation(1.0))
+    yield Figure("depth_percent", "clock deviation, as set", "%", 100 * board.deviation(controls.depth))
 
 
 def _levels(board: Board) -> Iterator[Figure]:
     mixer, controls, line = board.blocks["mixer"], board.controls, board.blocks["line_level"]
     for key, label, gain, rule in (
-        ("line_level", "line and make-up, trimmed", board.makeup * board.lost_gain, SPAN_RULE),
-        ("makeup_least", "make-up, least", line.level_gain(0.0), SPAN_RULE),
-        ("makeup_most", "make-up, most", line.level_gain(1.0), SPAN_RULE),
-        ("level", "level as set", mixer.level_gain(controls.level), SPAN_RULE),
-        ("level_least", "level, least", mixer.level_gain(0.0), SPAN_RULE),
-        ("level_most", "level, most", mixer.level_gain(1.0), SPAN_RULE),
+        ("line_level", "line with make-up, trimmed", board.makeup * board.lost_gain, SPAN_RULE),
+        ("makeup_least", "make-up, minimum", line.level_gain(0.0), SPAN_RULE),
+        ("makeup_most", "make-up, maximum", line.level_gain(1.0), SPAN_RULE),
+        ("level", "level, as set", mixer.level_gain(controls.level), SPAN_RULE),
+        ("level_least", "level, minimum", mixer.level_gain(0.0), SPAN_RULE),
+        ("level_most", "level, maximum", mixer.level_gain(1.0), SPAN_RULE),
     ):
         yield Figure(f"{key}_db", label, "dB", 20 * np.log10(gain), rule)
-    yield Figure("output_corner_hz", "output jack's coupling", "Hz", mixer.output_corner_hz, None)
+    yield Figure("output_corner_hz", "coupling at the output jack", "Hz", mixer.output_corner_hz, None)
     supply = board.blocks["supply"]
-    yield Figure("bias_v", "bias node", "V", supply.bias_v)
+    yield Figure("bias_v", "bias voltage", "V", supply.bias_v)
     yield Figure("headroom_v", "headroom, peak", "V", supply.headroom_v)
-    yield Figure("bias_corner_hz", "bias node's filter", "Hz", supply.bias_corner_hz, None)
-    yield Figure("clock_supply_corner_hz", "clock supply's filter", "Hz", supply.filter_corner_hz, None)
+    yield Figure("bias_corner_hz", "bias filter", "Hz", supply.bias_corner_hz, None)
+    yield Figure("clock_supply_corner_hz", "clock supply filter", "Hz", supply.filter_corner_hz, None)
 
 
 def _plain(values: Values) -> Values:

@@ -1,8 +1,8 @@
-"""Tolerances: many units of one board, each part somewhere within its tolerance, and what becomes of the figures.
+"""Tolerances: many units of one board, each part at random within its tolerance, and how the figures vary.
 
-Every part is drawn on its own, independent of the others, from the distribution that `Tolerances` states. Unit K
-of a board is always the same: part i takes the K-th number of its own stream. Knobs stand as on the nominal board,
-trims are set on each unit anew.
+Parts vary independently, with the distribution that `Tolerances` states. Unit K of a board is always the same: part i
+takes the K-th number of its own random stream. Controls stay where they are on the nominal board; trims are adjusted on
+each unit.
 """
 
 from __future__ import annotations
@@ -22,29 +22,28 @@ from voicer.errors import CircuitError, did_you_mean
 
 SEED = 63
 MOST_UNITS = 1_000_000
-"""No unit has a higher number."""
+"""Highest unit number."""
 
 UNITS, PERCENTILES = 10_000, (5.0, 50.0, 95.0)
-"""Of a spread, when nothing else is asked."""
+"""Of a spread, by default."""
 
 LEAST_SLOPE = 1e-6
-"""A figure that moves less than that over all tolerances is held to be fixed."""
+"""A figure that moves by less over all tolerances counts as constant."""
 
 STEP = 1e-3
-"""Relative change of a part from which a sensitivity is taken, up and down."""
+"""Relative change of a part, up and down, used for sensitivities."""
 
 
 @dataclass(frozen=True)
 class Tolerances:
-    """How far parts may be off, as a fraction, and how they lie within it."""
+    """How far parts may be off, as a fraction of their value, and with what distribution."""
 
     resistor: float = 0.05
     capacitor: float = 0.10
     pot: float = 0.20
     """Whole track of a pot (common practice, no source)."""
     distribution: Literal["uniform", "normal"] = "uniform"
-    """Every value within the tolerance alike, or a bell curve whose third standard deviation is the tolerance, held
-    to it."""
+    """Uniform, or normal with three standard deviations at the tolerance and cut off there."""
 
     def __post_init__(self) -> None:
         for kind in ("resistor", "capacitor", "pot"):
@@ -62,21 +61,21 @@ class Tolerances:
     @property
     def statement(self) -> str:
         """In words, for sheets."""
-        lie = "alike likely within" if self.distribution == "uniform" else "bell-shaped within (3 sigma)"
+        law = "uniformly" if self.distribution == "uniform" else "normally (cut off at three sigma)"
         return (
-            f"each part on its own, {lie} resistors {100 * self.resistor:g} %, capacitors {100 * self.capacitor:g} %, "
-            f"pots {100 * self.pot:g} %; knobs as set, trims set on each unit"
+            f"parts vary independently, {law} distributed within their tolerance: resistors {100 * self.resistor:g} %, "
+            f"capacitors {100 * self.capacitor:g} %, pots {100 * self.pot:g} %; controls as set, trims per unit"
         )
 
 
 @dataclass(frozen=True)
 class Spread:
-    """What many units of a board make."""
+    """The figures of many units of a board."""
 
     tolerances: Tolerances
     nominal: list[Figure]
     figures: list[Figure]
-    """The same with one value per unit [shape=(units,)]; those no part within tolerance can move are left out."""
+    """The same with one value per unit [shape=(units,)], without those that no part affects."""
     f_hz: NDArray[np.float64]
     """Frequencies of the response, up to 0.45 of the slowest unit's clock [shape=(n,)]."""
     response_db: NDArray[np.float64]
@@ -84,7 +83,7 @@ class Spread:
 
     @property
     def units(self) -> int:
-        """How many."""
+        """Number of units."""
         return len(self.figures[0].value)
 
     def percentiles(self) -> dict[str, tuple[float, ...]]:
@@ -92,7 +91,7 @@ class Spread:
         return {figure.key: tuple(np.percentile(figure.value, PERCENTILES).tolist()) for figure in self.figures}
 
     def share_within(self, limits: Mapping[str, tuple[float, float]]) -> float:
-        """Fraction of the units that keep all limits, given by key as lowest and highest; `CircuitError` for no key."""
+        """Fraction of units within all limits, given by key as (lowest, highest); `CircuitError` for an unknown key."""
         values = {figure.key: figure.value for figure in self.figures}
         inside = np.ones(self.units, dtype=bool)
         for key, (low, high) in limits.items():
@@ -116,18 +115,18 @@ def spread(board: Board, tolerances: Tolerances | None = None, units: int = UNIT
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """How much one part moves one figure."""
+    """How much one part affects one figure."""
 
     key: str
     part: Part
     slope: float
-    """Relative change of the figure over relative change of the part; of a level in dB, dB per 1 %."""
+    """Relative change of the figure over relative change of the part; for a level, dB per 1 %."""
     share: float
-    """Share of the figure's variance that comes from this part, its tolerance counted in."""
+    """Share of the figure's variance due to this part at its tolerance."""
 
 
 def sensitivities(board: Board, tolerances: Tolerances | None = None) -> dict[str, list[Sensitivity]]:
-    """For each figure the parts that move it, by key, what matters most first.
+    """For each figure, by key, the parts that affect it, the most important first.
 
     By central differences: each part in turn ``STEP`` up and ``STEP`` down.
     """
@@ -156,7 +155,7 @@ def sensitivities(board: Board, tolerances: Tolerances | None = None) -> dict[st
 def unit_of(board: Board, unit: int, tolerances: Tolerances) -> Board:
     """Unit number ``unit`` of a board, counted from 1; `CircuitError` below 1 or above a million."""
     if not 1 <= unit <= MOST_UNITS:
-        raise CircuitError(f"a unit's number must be in 1..{MOST_UNITS} (got {unit})", remedy="units count from 1")
+        raise CircuitError(f"a unit number must be in 1..{MOST_UNITS} (got {unit})", remedy="units count from 1")
     drawn = _draw(board, unit, tolerances)
     return board.with_values({ref: float(values[-1]) for ref, values in drawn.items()})
 

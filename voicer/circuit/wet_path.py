@@ -69,6 +69,12 @@ class WetPath:
         """The same for sounds below the compander's floor, where both gain cells stand still."""
         return self._round_peak(clock_hz, False)
 
+    def loudest_hz(self, clock_hz: float) -> float:
+        """Frequency below half the clock at which `round_gain` is highest, Hz."""
+        f_hz = edge_frequencies()
+        f_hz = f_hz[f_hz < clock_hz / 2]
+        return float(f_hz[np.argmax(self.round_gain(f_hz, clock_hz))])
+
     def _round_peak(self, clock_hz: Values, companding: bool) -> Values:
         f_hz = edge_frequencies()
         once = np.where(f_hz < np.divide(clock_hz, 2), self._round_gain(f_hz, clock_hz, companding), 0.0)

@@ -102,7 +102,7 @@ def _print(sheet: BuildSheet, share: float | None, written: list[Path]) -> None:
     screen = console()
     screen.print(f"{sheet.voicing.name}: {sheet.says}", style="bold")
     shown = [*tables.part_tables(sheet), tables.control_table(sheet), tables.figure_table(sheet)]
-    for one in [*shown, tables.spread_table(sheet), tables.made_table(sheet)]:
+    for one in [*shown, tables.spread_table(sheet), tables.tail_table(sheet), tables.made_table(sheet)]:
         table = Table(title=one.title, title_justify="left", title_style="bold", box=None, pad_edge=False)
         for column in one.columns:
             table.add_column(column)
@@ -110,12 +110,12 @@ def _print(sheet: BuildSheet, share: float | None, written: list[Path]) -> None:
             table.add_row(*row)
         if one.note:
             screen.print(one.note, soft_wrap=True)
-        screen.print(table if one.rows else f"{one.title}: just the one asked for")
+        screen.print(table if one.rows else f"{one.title}: {one.empty}")
         screen.print()
     if share is not None:
         screen.print(f"within all limits: {share:.1%} of {sheet.spread.units} units")
     for line in sheet.notes:
-        screen.print(f"mind: {line}", soft_wrap=True)
+        screen.print(f"note: {line}", soft_wrap=True)
     for line in CAUTIONS:
         screen.print(f"caution: {line}", soft_wrap=True)
     for path in written:

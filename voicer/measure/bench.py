@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
 from voicer.circuit.filters import gain, half_power_hz
+from voicer.circuit.tails import Tail, find_peak, predict_tails
 from voicer.errors import FileError
 from voicer.files.recording import at_rate, read
 from voicer.files.resources import assets
@@ -28,7 +29,7 @@ from voicer.measure.meters import (
     tone_level,
     weighted_rms,
 )
-from voicer.measure.tails import Tail, find_peak, measure_db_per_repeat, measured_repeats, predict_tails
+from voicer.measure.tails import measure_db_per_repeat, measured_repeats
 
 Array = NDArray[np.float64]
 
@@ -106,7 +107,7 @@ class Bench:
         self._guitar = guitar
         self._folded: dict[float, tuple[float, float]] = {}
         grid = np.geomspace(30.0, min(0.45 * circuit.clock_hz, HIGHEST_TONE_HZ), 160)
-        self.loudest_hz = float(np.clip(predict.loudest_hz(circuit), grid[0], grid[-1]))
+        self.loudest_hz = float(np.clip(circuit.loudest_hz(circuit.clock_hz), grid[0], grid[-1]))
         """Where the loop is loudest."""
         self.f_hz: Array = np.union1d(grid, [self.loudest_hz])
 

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.filters import gain, high_pass_gain, high_pass_response, response
-from voicer.circuit.wet_path import edge_frequencies
 from voicer.dsp.coefficients import line_noise
 from voicer.measure.meters import spectrum
 
@@ -116,13 +115,6 @@ def residue_v(circuit: Circuit) -> float:
     bleed_v = circuit.line.makeup * circuit.line.clock_bleed * circuit.line.device.bleed_v
     bleed_v *= np.sqrt(circuit.line.devices)
     return float(4 / np.pi * bleed_v * np.abs(response(circuit.reconstruction, np.array([circuit.clock_hz])))[0])
-
-
-def loudest_hz(circuit: Circuit) -> float:
-    """Frequency below half the clock at which the loop gain is highest."""
-    f_hz = edge_frequencies()
-    f_hz = f_hz[f_hz < circuit.clock_hz / 2]
-    return float(f_hz[np.argmax(circuit.round_gain(f_hz, np.array(circuit.clock_hz)))])
 
 
 def decay_db(circuit: Circuit, f_hz: float, feedback_gain: float) -> float:

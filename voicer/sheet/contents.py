@@ -1,4 +1,4 @@
-"""Everything a build sheet says, gathered once for the terminal, for JSON and for the printed pages."""
+"""The contents of a build sheet, computed once for the terminal, for JSON and for the printed pages."""
 
 from __future__ import annotations
 
@@ -16,43 +16,46 @@ from voicer.board.readback import differences, voicing_of
 from voicer.board.spread import UNITS, Sensitivity, Spread, sensitivities, spread
 from voicer.circuit.advice import remarks
 from voicer.circuit.circuit import Circuit
+from voicer.circuit.tails import Tail, predict_tails
 from voicer.voicing import Voicing
 
 CAUTIONS = (
-    "These values are a starting point to be verified on the bench, not a tested product.",
-    "Low-voltage, isolated supply only: 9 V from a battery or an isolated, current-limited wall supply. Never open "
-    "or connect mains-powered equipment for this.",
-    "Check polarity (diode, electrolytic capacitors, the line's devices) and every rating before power is applied.",
-    "Solder with fume extraction, eyes protected, iron in its stand; wash hands afterwards.",
-    "Self-oscillation gets loud suddenly: first power-up with the monitor low, repeats at zero, no headphones.",
-    "Local electrical codes and licensed practice come first.",
+    "These values are a starting point, to be verified on the bench; this is not a tested product.",
+    "Use only a low-voltage, isolated supply: a 9 V battery, or an isolated wall supply with a current limit. Never "
+    "open mains-powered equipment, or connect this board to any.",
+    "Before applying power, check the polarity of the diode, electrolytic capacitors and bucket-brigade devices, and "
+    "every part's ratings.",
+    "Solder with fume extraction and eye protection, and keep the iron in its stand; wash your hands afterwards.",
+    "Self-oscillation gets loud suddenly: power up for the first time with the monitor turned down, repeats at zero "
+    "and no headphones on.",
+    "Local electrical codes and licensed practice take precedence.",
 )
 
 BLOCK_TITLES = {
     "supply": "Supply and bias node", "input": "Input buffer", "sum": "Input sum and repeats", "low_cut": "Low cut",
-    "compander": "Compressor and expander", "line_level": "Make-up behind the line",
+    "compander": "Compressor and expander", "line_level": "Make-up amplifier",
     "output_coupling": "Output coupling", "mixer": "Output mixer", "clock": "Two-phase clock",
-    "lfo": "Slow oscillator", "depth": "Depth into the clock",
+    "lfo": "Low-frequency oscillator", "depth": "Modulation depth",
 }  # fmt: skip
 
 
 @dataclass(frozen=True)
 class BuildSheet:
-    """One voicing's board, what was asked of it and what its parts make."""
+    """The board of one voicing: what was asked for, and what its parts make of it."""
 
     voicing: Voicing
     choice: PartChoice
     asked: Board
-    """Exact values."""
+    """With exact values."""
     board: Board
-    """The values on the sheet: of one unit, or measured, if that is asked for."""
+    """With the values on the sheet: those of one unit, or measured ones, if that is asked for."""
     nominal: Board
-    """The values as printed on the parts; the spread is around these."""
+    """With the nominal values, around which the spread lies."""
     units: int = UNITS
 
     @property
     def says(self) -> str:
-        """Which parts these are: ``E24 parts, unit 3``."""
+        """Which parts these are, such as ``E24 parts, unit 3``."""
         return replace(self.choice, series=self.choice.series_name).describe(self.nominal.parts)
 
     @cached_property
@@ -67,43 +70,50 @@ class BuildSheet:
 
     @cached_property
     def circuit(self) -> Circuit:
-        """What these parts make, as it is heard."""
+        """The circuit these parts make, as it is heard."""
         return self.board.circuit()
 
     @cached_property
     def figures(self) -> list[Compared]:
-        """Asked and got."""
+        """Each figure as asked for and as these parts make it."""
         return compared(self.asked, self.board)
 
     @cached_property
     def spread(self) -> Spread:
-        """Many units of this board."""
+        """The spread over many units of this board."""
         return spread(self.nominal, self.choice.tolerances, self.units)
 
     @cached_property
     def sensitivities(self) -> dict[str, list[Sensitivity]]:
-        """Which parts move which figure."""
+        """Which parts affect each figure, and how much."""
         return sensitivities(self.nominal, self.choice.tolerances)
 
     @cached_property
     def made(self) -> tuple[Voicing, list[str]]:
-        """The voicing these parts make, and what of it lies beyond a voicing's ranges."""
+        """The voicing these parts make, and a line for each number held at the limit of its range."""
         return voicing_of(self.board, self.choice.series_name, capacitors=self.choice.capacitors)
 
     @cached_property
+    def tails(self) -> list[tuple[Tail, Tail]]:
+        """Tails at both ends and the middle of the time control, asked and got; empty without repeats."""
+        if not self.voicing.repeats.feedback:
+            return []
+        return list(zip(predict_tails(self.asked.circuit()), predict_tails(self.circuit), strict=True))
+
+    @cached_property
     def notes(self) -> list[str]:
-        """What to mind about this board."""
+        """What a builder should know about this board."""
         modulation = self.voicing.modulation
         found = [remark.line for remark in remarks(self.circuit)]
         off = sum(not row.ok for row in self.figures)
         if off:
-            found.append(f"{off} of {len(self.figures)} figures are off by more than what is let pass")
+            found.append(f"{off} of {len(self.figures)} figures are out of tolerance (marked \"off\")")
         if modulation.range != "off" and modulation.shape == "sine":
-            found.append("the LFO of this board makes a triangle; for a sine a shaper has to follow it")
+            found.append("the LFO on this board makes a triangle; a sine needs a shaper after it")
         if modulation.range == "off":
-            found.append("modulation is off in this voicing: the LFO and depth blocks may be left out")
+            found.append("modulation is off in this voicing, so the LFO and depth blocks can be left out")
         found += self.made[1]
-        found.append("the board inverts, dry sound and echo alike")
+        found.append("the board inverts polarity, of the dry sound and the echo alike")
         return found
 
     def as_json(self) -> dict[str, Any]:
@@ -122,6 +132,12 @@ class BuildSheet:
             "figures": [
                 {"key": row.figure.key, "label": row.figure.label, "unit": row.figure.unit, "asked": row.asked,
                  "got": row.got, "error": row.error, "rule": row.figure.rule, "ok": row.ok} for row in self.figures
+            ],
+            "tails": [
+                {"time_s": got.time_s, "loudest_hz": got.f_hz, "loop_gain": got.loop_gain,
+                 "db_per_repeat": got.db_per_repeat, "db_per_s": got.db_per_s,
+                 "asked_db_per_repeat": asked.db_per_repeat, "asked_db_per_s": asked.db_per_s}
+                for asked, got in self.tails
             ],
             "spread": {
                 "units": self.spread.units,
@@ -152,16 +168,16 @@ def build_sheet(
     ----------
     voicing : Voicing
     choice : PartChoice
-        Series, unit, swaps and tolerances; nothing chosen means E24.
+        Series, unit, swaps and tolerances; with nothing chosen, E24.
     measured : mapping of reference to value, optional
-        Values measured on a board, ohm or farad, in place of those on the sheet.
+        Values measured on a real board, ohm or farad, to be used in place of the nominal ones.
     units : int
-        Of the spread.
+        Number of units in the spread.
 
     Raises
     ------
     CircuitError
-        When the board cannot be built, or a reference is on no part.
+        When the board cannot be built, or no part has one of the references.
     """
     heard = choice.board(voicing)
     if measured:
@@ -171,10 +187,10 @@ def build_sheet(
 
 
 def block_title(key: str) -> str:
-    """Name of a block for people: ``Anti-alias filter, section 1``."""
+    """Title of a block, such as ``Anti-alias filter, section 1``."""
     if key in BLOCK_TITLES:
         return BLOCK_TITLES[key]
     name, _, number = key.rpartition("_")
     if name == "line":
-        return f"Line, device {number}"
+        return f"Delay line, device {number}"
     return f"{name.replace('_', '-').capitalize()} filter, section {number}"

@@ -1,4 +1,4 @@
-"""The printed sheet: A4 pages with title block, block diagram, figures, spread, cautions, parts and schematics."""
+"""The printed sheet: A4 pages with title block, block diagram, figures, spread, cautions and schematics."""
 
 from __future__ import annotations
 
@@ -18,28 +18,31 @@ from voicer.sheet.pen import draw_on, units_high, units_wide
 from voicer.sheet.schematics import block_diagram, schematic
 
 MARGIN = 0.055
-"""Of the page's width and height, left white."""
+"""White margin, as a share of the page's width and height."""
 
 SMALL, NORMAL, LARGE = 5.8, 7.5, 13.0
-"""Sizes of letters, points."""
+"""Font sizes, points."""
 
 LINE_INCHES = 0.105
-"""From one line of small letters to the next."""
+"""Line spacing of small text."""
 
 ROWS, COLUMNS = 6, 3
-"""Schematics on a page."""
+"""Grid of schematics on a page."""
 
 LARGEST_INCHES = 0.2
-"""A unit of a drawing is no larger, so that a small schematic has no large letters."""
+"""Largest size of a drawing unit, so that small schematics do not get large lettering."""
 
 HEAD = 0.016
 """Height of a schematic's title, as a share of the page's."""
+
+TITLE_TOP = 0.066
+"""Upper edge of the title block, as a share of the page's height."""
 
 SPANS = {"clock": 2}
 """Blocks whose schematic is wider than a column."""
 
 def write_pages(sheet: BuildSheet, path: Path, progress: Callable[[float], None] = lambda done: None) -> None:
-    """Write the sheet as PDF: one page of facts, one of schematics, more where the line has several devices."""
+    """Write the sheet as PDF: a page of figures and one of schematics, or more when the line has many devices."""
     plt = pyplot()
     from matplotlib.backends.backend_pdf import PdfPages
 
@@ -60,7 +63,7 @@ def write_pages(sheet: BuildSheet, path: Path, progress: Callable[[float], None]
 
 
 def write_response(sheet: BuildSheet, path: Path) -> None:
-    """Write the wet response, asked and got with its spread, as SVG or PNG."""
+    """Write the wet response, as asked for and as made, with its spread, as SVG or PNG."""
     plt = pyplot()
     with plt.rc_context(PRINT):
         figure, axes = plt.subplots(figsize=(7.2, 4.2), layout="constrained")
@@ -72,7 +75,7 @@ def write_response(sheet: BuildSheet, path: Path) -> None:
 
 @dataclass(frozen=True)
 class _Cell:
-    """Where a schematic stands among the others."""
+    """A schematic's place in the grid."""
 
     row: int
     column: int
@@ -81,7 +84,7 @@ class _Cell:
     drawing: Any
 
     def needed(self, column_inches: float) -> float:
-        """Height it wants, as a share of the page's."""
+        """Height it needs, as a share of the page's."""
         wide = (self.span * column_inches - 0.1) / units_wide(self.drawing)
         return min(wide, LARGEST_INCHES) * units_high(self.drawing) / A4_INCHES[1]
 
@@ -105,15 +108,17 @@ def _facts_page(page: Any, sheet: BuildSheet) -> None:
     left = _table(page, tables.figure_table(sheet), MARGIN, 0.762, (0.235, 0.065, 0.065, 0.06, 0.02))
     _response(page.add_axes((0.585, 0.612, 0.36, 0.14)), sheet)
     right = _table(page, tables.control_table(sheet), 0.535, 0.572, (0.10, 0.12, 0.15))
+    right = _table(page, tables.tail_table(sheet), 0.535, right - 0.008, (0.07, 0.075, 0.07, 0.13, 0.06))
     right = _table(page, tables.made_table(sheet), 0.535, right - 0.008, (0.20, 0.085, 0.085, 0.05))
-    right = _lines(page, "Mind", sheet.notes, 0.535, right - 0.008, 74)
+    right = _lines(page, "Notes", sheet.notes, 0.535, right - 0.008, 74)
     low = _table(page, tables.spread_table(sheet), MARGIN, min(left, right) - 0.008, (0.27, 0.10, 0.10, 0.10, 0.2))
-    _lines(page, "Cautions", list(CAUTIONS), MARGIN, low - 0.008, 95)
+    above_title_block = low - 12 * LINE_INCHES / A4_INCHES[1] > TITLE_TOP
+    _lines(page, "Cautions", list(CAUTIONS), MARGIN, low - 0.008, 150 if above_title_block else 95)
 
 
 def _schematics_page(page: Any, cells: list[_Cell]) -> None:
     page.text(MARGIN, 0.965, "Schematics", fontsize=LARGE, va="top")
-    told = "VB: bias node, half the supply. Every part and what it is for stands in bom.csv."
+    told = "VB: bias node, half the supply. Every part is listed with its purpose in bom.csv."
     page.text(0.95, 0.96, told, fontsize=SMALL, va="top", ha="right")
     width, rows = (1 - 2 * MARGIN) / COLUMNS, sorted({cell.row for cell in cells})
     needed = [max(cell.needed(width * A4_INCHES[0]) for cell in cells if cell.row == row) for row in rows]
@@ -131,7 +136,7 @@ def _schematics_page(page: Any, cells: list[_Cell]) -> None:
 def _table(
     page: Any, table: tables.Table, x: float, y: float, widths: tuple[float, ...]
 ) -> float:
-    """Write a table with its top left corner at ``(x, y)`` of the page; gives where it ends."""
+    """Print a table with its top left corner at ``(x, y)`` of the page; returns the height at which it ends."""
     step = LINE_INCHES / A4_INCHES[1]
     page.text(x, y, table.title, fontsize=NORMAL, va="top", fontweight="bold")
     y -= 1.35 * step
@@ -139,7 +144,7 @@ def _table(
         page.text(x, y, line, fontsize=SMALL, va="top")
         y -= step
     starts = x + np.concatenate(([0.0], np.cumsum(widths)[:-1]))
-    rows = [table.columns, *table.rows] if table.rows else [("just the one asked for",)]
+    rows = [table.columns, *table.rows] if table.rows else [(table.empty,)]
     for number, row in enumerate(rows):
         head = number == 0 and bool(table.rows)
         for start, width, text in zip(starts, widths, row, strict=False):
@@ -168,13 +173,17 @@ def _lines(page: Any, title: str, lines: list[str], x: float, y: float, width: i
 def _response(axes: Any, sheet: BuildSheet) -> None:
     found, half_hz = sheet.spread, sheet.circuit.clock_hz / 2
     axes.fill_between(
-        found.f_hz, found.response_db[0], found.response_db[-1], color="0.85", linewidth=0, label="5 % to 95 % of units"
+        found.f_hz, found.response_db[0], found.response_db[-1], color="0.85", linewidth=0,
+        label="5th to 95th percentile",
     )
-    for board, label, style in ((sheet.asked, "asked", ":"), (sheet.board, "these parts", "-")):
+    for board, label, style in ((sheet.asked, "asked for", ":"), (sheet.board, "these parts", "-")):
         gain_db = 20 * np.log10(board.wet_path().wet_gain(found.f_hz, board.clock_hz(board.controls.time)))
         axes.plot(found.f_hz, gain_db, style, color="black", linewidth=1.0, label=label)
     axes.axvline(half_hz, color="black", linewidth=0.7, linestyle="--")
-    axes.text(half_hz, -57, " half the clock", fontsize=SMALL, rotation=90, va="bottom", ha="right")
+    axes.annotate(
+        "half the clock", (half_hz, -57), (-4, 0), textcoords="offset points", fontsize=SMALL, rotation=90,
+        va="bottom", ha="right",
+    )  # fmt: skip
     axes.set_xscale("log")
     axes.xaxis.set_major_formatter(hertz)
     axes.set_xlim(20, max(1.15 * half_hz, found.f_hz[-1]))

@@ -10,6 +10,7 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from voicer import library
@@ -102,6 +103,23 @@ def test_figures_that_are_off_are_told() -> None:
     assert tables.made_table(wrong).rows[0][0] == "filters.low_cut_hz"
 
 
+def test_tails_are_those_of_the_circuit() -> None:
+    """At both ends and the middle of the time control: the loop gain in dB per repeat, and over the delay per second;
+    none where nothing is fed back.
+    """
+    sheet = sheet_of("harbour-dusk")
+    circuit = sheet.circuit
+    rows = tables.tail_table(sheet).rows
+    assert len(rows) == 3
+    for row, time_s in zip(rows, (circuit.shortest_s, None, circuit.longest_s), strict=True):
+        if time_s is not None:
+            per_repeat_db = 20 * np.log10(circuit.loop_gain(circuit.clock_for(time_s)))
+            assert float(row[3].split(" dB")[0]) == pytest.approx(per_repeat_db, abs=0.02)
+            assert float(row[4].split(" dB")[0]) == pytest.approx(per_repeat_db / time_s, rel=5e-3, abs=0.1)
+    silent = build_sheet(library.load("harbour-dusk").changed({"repeats.feedback": 0}), PartChoice(), units=20)
+    assert silent.tails == silent.as_json()["tails"] == []
+
+
 def test_the_spread_is_around_the_parts_as_printed() -> None:
     """One unit's sheet shows the spread that all units have."""
     assert sheet_of(choice=PartChoice(unit=4)).spread.percentiles() == sheet_of().spread.percentiles()
@@ -157,7 +175,7 @@ def test_nothing_is_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 
     monkeypatch.setattr("voicer.sheet.pages.write_response", broken)
     with pytest.raises(FileError, match=r"the folder cannot be written \(No space left on device\)"):
-        write_sheet(sheet_of("slow-tide"), out)
+        write_sheet(sheet_of("slow-tide"), out, overwrite=True)
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
 

@@ -71,13 +71,13 @@ class ClockOscillator:
     """Timing capacitor and stop, each with a padder, and the time pot."""
 
     timing_farad: float = part("clock: timing capacitor")
-    padder_farad: float = part("clock: beside the timing capacitor, brings the span to its place")
+    padder_farad: float = part("clock: in parallel with the timing capacitor, trims the range")
     stop_ohm: float = part("clock: in series with the time pot, sets the shortest delay")
-    stop_padder_ohm: float = part("clock: in series with the stop, brings the span to its width")
+    stop_padder_ohm: float = part("clock: in series with the stop, trims the ratio of the range")
     time_pot_ohm: float = part("time control, linear track")
-    top_ohm: float = part("clock: thresholds, from the supply")
-    middle_ohm: float = part("clock: between the two thresholds")
-    bottom_ohm: float = part("clock: thresholds, to ground; the control voltage stands across it")
+    top_ohm: float = part("clock: threshold divider, to the supply")
+    middle_ohm: float = part("clock: threshold divider, between the thresholds")
+    bottom_ohm: float = part("clock: threshold divider, to ground; carries the control voltage")
 
     @property
     def control_v(self) -> Values:

@@ -29,8 +29,8 @@ LOAD_OHM = 47e3
 class LowCut:
     """A first-order high-pass; a follower, or another input of high impedance, reads it."""
 
-    coupling_farad: float = part("coupling: with its load sets the cutoff")
-    load_ohm: float = part("load of the coupling: sets the cutoff")
+    coupling_farad: float = part("coupling capacitor: sets the cutoff with its load")
+    load_ohm: float = part("load of the coupling capacitor: sets the cutoff")
 
     @property
     def cutoff_hz(self) -> Values:

@@ -36,8 +36,8 @@ class DepthInjection:
     """Depth pot and the summing amplifier in front of the clock."""
 
     depth_pot_ohm: float = part("depth control, linear track")
-    inject_ohm: float = part("LFO into the clock's control voltage, sets the greatest depth")
-    feedback_ohm: float = part("summing amplifier of the clock's control voltage")
+    inject_ohm: float = part("depth: from the LFO into the clock's control voltage, sets the greatest depth")
+    feedback_ohm: float = part("depth: feedback of the amplifier that sums the control voltage")
 
     def deviation(self, position: Values, peak_v: Values = PEAK_V, control_v: Values = CONTROL_V) -> Values:
         """Peak relative deviation of the clock at a position of the depth pot."""

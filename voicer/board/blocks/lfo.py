@@ -50,14 +50,14 @@ SCHMITT_IN_OHM, INTEGRATOR_OHM, RATE_POT_OHM = 10e3, 1e6, 50e3
 class Lfo:
     """Integrator, trigger, rate pot and the two stops."""
 
-    integrator_farad: float = part("LFO: integrator, slow range")
-    fast_range_farad: float = part("LFO: integrator, fast range")
-    integrator_ohm: float = part("LFO: into the integrator")
+    integrator_farad: float = part("LFO: integrator capacitor, slow range")
+    fast_range_farad: float = part("LFO: integrator capacitor, fast range")
+    integrator_ohm: float = part("LFO: integrator resistor")
     stop_ohm: float = part("LFO: low end of the rate pot, sets the slowest rate")
-    fast_stop_ohm: float = part("LFO: added to the stop in the fast range, shorted in the slow one")
+    fast_stop_ohm: float = part("LFO: in series with the stop in the fast range, shorted in the slow one")
     rate_pot_ohm: float = part("rate control, linear track")
-    schmitt_in_ohm: float = part("LFO: triangle to the trigger")
-    schmitt_feedback_ohm: float = part("LFO: trigger's output to its input, sets the triangle's peak")
+    schmitt_in_ohm: float = part("LFO: Schmitt trigger, input resistor")
+    schmitt_feedback_ohm: float = part("LFO: Schmitt trigger, feedback: sets the peak of the triangle")
 
     @property
     def peak_v(self) -> Values:

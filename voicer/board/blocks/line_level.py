@@ -36,9 +36,9 @@ LEVEL_TRIM_OHM = 50e3
 class LineLevel:
     """Input resistor, and a trim with a stop in the feedback."""
 
-    level_in_ohm: float = part("line: into the make-up amplifier")
-    level_stop_ohm: float = part("line: in series with the level trim")
-    level_trim_pot_ohm: float = part("line: level trim, set so that line and amplifier together have a gain of 1")
+    level_in_ohm: float = part("make-up: input resistor")
+    level_stop_ohm: float = part("make-up: in series with the level trim")
+    level_trim_pot_ohm: float = part("make-up: level trim, set for unity gain through line and amplifier")
 
     def level_gain(self, position: Values) -> Values:
         """Gain of the make-up amplifier at a position of the trim; its sign is left out."""

@@ -52,14 +52,14 @@ class LineStage:
     device: int
     """Which of the devices in series, from 1."""
     devices: int
-    input_farad: float = part("line: coupling into the device")
-    feed_ohm: float = part("line: bias to the device's input")
-    bias_top_ohm: float = part("line: bias divider, from the supply")
+    input_farad: float = part("line: input coupling")
+    feed_ohm: float = part("line: feeds the bias to the device's input")
+    bias_top_ohm: float = part("line: bias divider, to the supply")
     bias_bottom_ohm: float = part("line: bias divider, to ground")
-    bias_trim_pot_ohm: float = part("line: bias trim, set for even clipping")
+    bias_trim_pot_ohm: float = part("line: bias trim, set for symmetrical clipping")
     phase_a_ohm: float = part("line: first output phase to the balance trim")
     phase_b_ohm: float = part("line: second output phase to the balance trim")
-    balance_trim_pot_ohm: float = part("line: balance trim, set for the least clock at the output")
+    balance_trim_pot_ohm: float = part("line: balance trim, set for least clock feedthrough")
 
     @property
     def note(self) -> str:

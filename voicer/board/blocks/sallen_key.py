@@ -30,10 +30,10 @@ from voicer.circuit.filters import Section
 class SecondOrder:
     """A second-order low-pass of unity gain."""
 
-    r1_ohm: float = part("from the input")
-    r2_ohm: float = part("into the follower")
-    ground_farad: float = part("at the follower, to ground")
-    feedback_farad: float = part("from the output to between the resistors: the larger one")
+    r1_ohm: float = part("input resistor")
+    r2_ohm: float = part("to the follower's input")
+    ground_farad: float = part("follower's input to ground")
+    feedback_farad: float = part("feedback, from the output to between the resistors: the larger")
 
     def denominator(self) -> tuple[float, float]:
         """(a, b) of ``1 + a s + b s^2``, in s and s^2 [shape like the parts]."""
@@ -55,12 +55,12 @@ class SecondOrder:
 class ThirdOrder:
     """A third-order low-pass of unity gain around a single follower."""
 
-    r1_ohm: float = part("from the input")
-    r2_ohm: float = part("between the first two capacitors")
-    r3_ohm: float = part("into the follower")
-    first_farad: float = part("behind the first resistor, to ground")
-    feedback_farad: float = part("from the output to behind the second resistor: the largest")
-    ground_farad: float = part("at the follower, to ground: the smallest")
+    r1_ohm: float = part("input resistor")
+    r2_ohm: float = part("second resistor")
+    r3_ohm: float = part("to the follower's input")
+    first_farad: float = part("after the input resistor, to ground")
+    feedback_farad: float = part("feedback, from the output to after the second resistor: the largest")
+    ground_farad: float = part("follower's input to ground: the smallest")
 
     def denominator(self) -> tuple[float, float, float]:
         """(a, b, c) of ``1 + a s + b s^2 + c s^3``, in s, s^2 and s^3 [shape like the parts]."""

@@ -51,12 +51,12 @@ RESERVOIR_FARAD = 220e-6
 class Supply:
     """Protection, reservoir, bias node, and a filter that keeps the clock's current out of the rest."""
 
-    bias_top_ohm: float = part("bias divider: from the supply")
-    bias_bottom_ohm: float = part("bias divider: to ground")
-    bias_farad: float = part("keeps ripple off the bias node")
-    decoupling_ohm: float = part("feeds the clock's branch: keeps its current spikes out of the audio")
-    decoupling_farad: float = part("holds the clock's branch")
-    reservoir_farad: float = part("reservoir behind the polarity diode")
+    bias_top_ohm: float = part("bias divider, to the supply")
+    bias_bottom_ohm: float = part("bias divider, to ground")
+    bias_farad: float = part("bias node: filters out supply ripple")
+    decoupling_ohm: float = part("clock supply: keeps its current spikes out of the audio")
+    decoupling_farad: float = part("clock supply: decoupling")
+    reservoir_farad: float = part("supply: reservoir after the protection diode")
 
     @property
     def bias_v(self) -> float:
