@@ -1,4 +1,4 @@
-"""What a controller map file holds, checked; every complaint stands at the line of the wrong key.
+"""The contents of a controller map file, validated; each error names the line of the key that is wrong.
 
 schema = 1
 name = "Pedal board"
@@ -20,18 +20,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator, model_validator
 from pydantic_core import InitErrorDetails
 
 from voicer.control.messages import FINE_OFFSET
-from voicer.errors import did_you_mean
+from voicer.errors import did_you_mean, printable
 from voicer.voicing import Parameter, parameter, parameters
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 HIGHEST_CONTROLLER = 119
-"""Controllers 120..127 are channel mode messages (MIDI 1.0): all sound off, reset, local, omni …"""
+"""Controllers 120..127 are channel mode messages (MIDI 1.0): all sound off, reset all controllers, local control …"""
 
 Action = Literal[
     "bypass", "bypass-tail", "tap-tempo", "next-voicing", "previous-voicing", "save", "modulation-range",
@@ -39,10 +39,10 @@ Action = Literal[
 ]
 
 OLD_NAMES = {"modulation-mode": "modulation-range", "modulation.mode": "modulation.range"}
-"""Actions and parameters that older map files call otherwise."""
+"""Actions and parameters that were renamed, by the names older map files use."""
 
 
-def _named_today(given: Any) -> Any:
+def _renamed(given: Any) -> Any:
     return OLD_NAMES.get(given, given) if isinstance(given, str) else given
 
 
@@ -51,7 +51,7 @@ class _Part(BaseModel):
 
 
 def _refused(value: object, what: str, *loc: str | int) -> ValidationError:
-    """A complaint that stands at the line of ``loc``, seen from the part being checked."""
+    """An error at ``loc``, relative to the part being validated."""
     details = InitErrorDetails(type="value_error", loc=loc, input=value, ctx={"error": ValueError(what)})
     return ValidationError.from_exception_data("controller map", [details])
 
@@ -69,7 +69,7 @@ class Control(_Part):
     controller: int
     parameter: str
     low: float | None = None
-    """Value at 0; above ``high`` the control works backwards."""
+    """Value at 0; higher than ``high`` for a control that works backwards."""
     high: float | None = None
     """Value at full travel."""
     curve: Literal["linear", "log"] = "linear"
@@ -77,7 +77,7 @@ class Control(_Part):
 
     _in_range = field_validator("controller")(_checked_controller)
 
-    _today = field_validator("parameter", mode="before")(_named_today)
+    _current_name = field_validator("parameter", mode="before")(_renamed)
 
     @field_validator("parameter")
     @classmethod
@@ -123,17 +123,17 @@ def _check_end(key: str, end: float, target: Parameter) -> None:
 
 
 class Button(_Part):
-    """A foot switch or key that does one thing when pressed."""
+    """A foot switch or button that triggers one action when pressed."""
 
     controller: int
     action: Action
 
-    _today = field_validator("action", mode="before")(_named_today)
+    _current_name = field_validator("action", mode="before")(_renamed)
     _in_range = field_validator("controller")(_checked_controller)
 
 
 class RecallRule(_Part):
-    """Whether program changes recall voicings; absent from the file, they do not."""
+    """Whether program changes recall voicings; without this table they do not."""
 
     program_change: bool = False
     offset: Annotated[int, Field(ge=-127, le=127)] = 0
@@ -148,6 +148,22 @@ class MapFile(_Part):
     control: tuple[Control, ...] = ()
     button: tuple[Button, ...] = ()
     recall: RecallRule = RecallRule()
+
+    @field_validator("name")
+    @classmethod
+    def _can_be_printed(cls, name: str) -> str:
+        if printable(name) != name:
+            raise ValueError(f"name must hold no control characters (got '{name}'); remove them")
+        return name
+
+    @field_validator("control", "button")
+    @classmethod
+    def _fits_the_controllers(cls, given: tuple[_Part, ...], info: ValidationInfo) -> tuple[_Part, ...]:
+        most = HIGHEST_CONTROLLER + 1
+        if len(given) > most:
+            raise ValueError(f"{info.field_name} must be given at most {most} times (got {len(given)} times); "
+                             "use each controller once")
+        return given
 
     @model_validator(mode="after")
     def _each_controller_once(self) -> MapFile:

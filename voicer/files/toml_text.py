@@ -198,7 +198,7 @@ def _field_at(model: type[BaseModel], loc: Loc) -> FieldInfo | None:
 def _names_beside(model: type[BaseModel], loc: Loc) -> list[str]:
     around = _field_at(model, loc[:-1])
     models = [model] if around is None else list(_models_in(around.annotation))
-    return [name for candidate in models for name in candidate.model_fields]
+    return [field.alias or name for candidate in models for name, field in candidate.model_fields.items()]
 
 
 def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import pytest
 
+from voicer.control.mapfile import Action
 from voicer.control.maps import ControllerMap, Move, Press, Recall, load_map, read_map
 from voicer.control.messages import ControlChange, ProgramChange
 from voicer.errors import FileError
@@ -163,12 +164,28 @@ def test_channel(channel: int, heard: list[int]) -> None:
 
 
 def test_default_map(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The shipped map uses only controllers 102..119, undefined in MIDI 1.0, and each action once."""
+    """The shipped map has every action once, all on controllers that MIDI 1.0 leaves undefined.
+
+    3, 9, 14, 15, 20..31, 85..90 and 102..119: MIDI 1.0 Detailed Specification, table III (from memory); 88 was given a
+    meaning later.
+    """
     monkeypatch.setenv("VOICER_HOME", str(tmp_path))
     file = load_map().file
     numbers = [part.controller for part in (*file.control, *file.button)]
-    assert numbers == list(range(102, 120))
-    assert len({button.action for button in file.button}) == 8
+    undefined = {3, 9, 14, 15, *range(20, 32), 85, 86, 87, 89, 90, *range(102, 120)}
+    assert set(numbers) <= undefined
+    assert len(set(numbers)) == len(numbers)
+    assert sorted(button.action for button in file.button) == sorted(get_args(Action))
+
+
+def test_names_of_older_maps() -> None:
+    """A map written when the modulation's range was called its mode moves and presses the same as today."""
+    older = mapped(
+        '[[control]]\ncontroller = 20\nparameter = "modulation.mode"\n'
+        '[[button]]\ncontroller = 21\naction = "modulation-mode"'
+    )
+    assert older.route(ControlChange(1, 20, 127), VOICING) == Move("modulation.range", "fast")
+    assert older.route(ControlChange(1, 21, 127), VOICING) == Press("modulation-range")
 
 
 @pytest.mark.parametrize("value", [0, 1, 64, 127])

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import pytest
 
-from voicer.control.maps import read_map
+from voicer.control.maps import load_map, read_map
 from voicer.errors import FileError
 from voicer.voicing import parameters
 
@@ -147,6 +150,54 @@ def test_wrong_map(change: tuple[str, str], expected: str) -> None:
     with pytest.raises(FileError) as caught:
         read_map(GOOD.replace(*change), where="bench.toml")
     assert str(caught.value) == f"bench.toml:{expected}"
+
+
+MANY = '[[button]]\ncontroller = 1\naction = "save"\n' * 20_000
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("a" + ".a" * 50_000 + " = 1", "tables and lists must be nested at most 20 deep"),
+        ("control = " + "[" * 5_000 + "]" * 5_000, "tables and lists must be nested at most 20 deep"),
+        ("control = " + "[{a=" * 300 + "1" + "}]" * 300, "tables and lists must be nested at most 20 deep"),
+        ("channel = " + "9" * 5_000, "numbers and dates must be within their range"),
+        (MANY, "bench.toml:3: button must be given at most 120 times (got 20000 times); use each controller once"),
+        ('"\\u001b[2J" = 1', r"unknown key '\x1b[2J'"),
+        ('[[control]]\ncontroller = 1\nparameter = "\\u001b[0m\\nq"', r"unknown parameter '\x1b[0m\nq'"),
+    ],
+    ids=["dots", "lists", "inline tables", "digits", "buttons", "key", "parameter"],
+)
+def test_hostile_map(text: str, expected: str) -> None:
+    """Whatever a stranger's map holds, it gives one printable line of bearable length, soon."""
+    with pytest.raises(FileError) as caught:
+        read_map(f'schema = 1\nname = "Bench"\n{text}', where="bench.toml")
+    assert expected in str(caught.value)
+    assert str(caught.value).isprintable()
+    assert len(str(caught.value)) < 1_000
+
+
+@pytest.mark.parametrize("name", ["\\u001b[31mred", "bell\\u0007", "\\u202egnolruoy", "two\\nlines"])
+def test_name_with_control_characters(name: str) -> None:
+    """A name that could steer a terminal is refused, and is not printed raw in saying so."""
+    with pytest.raises(FileError) as caught:
+        read_map(GOOD.replace('"Bench"', f'"{name}"'), where="bench.toml")
+    assert "bench.toml:2: name must hold no control characters (got" in str(caught.value)
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.parametrize("kind", ["pipe", "device", "large"])
+def test_map_that_is_no_ordinary_file(kind: str, tmp_path: Path) -> None:
+    """A pipe is not waited for, a device not read, a file of any size not loaded."""
+    path = tmp_path / "bench.toml"
+    if kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "device":
+        path.symlink_to("/dev/zero")
+    else:
+        path.write_bytes(b"#" * 3_000_000)
+    with pytest.raises(FileError, match="must be"):
+        load_map(path)
 
 
 def test_far_off_parameter_lists_what_there_is() -> None:
