@@ -6,6 +6,7 @@ are the keys of the voicing file; every number carries its unit in its name.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from typing import Annotated, Any, Literal, get_args, get_origin
@@ -20,7 +21,7 @@ from pydantic import (
     model_validator,
 )
 
-from voicer.errors import VoicingError, did_you_mean
+from voicer.errors import VoicingError, did_you_mean, one_line, printable
 from voicer.files.toml_text import explain_error
 
 SCHEMA = 3
@@ -165,6 +166,18 @@ class Flaws(_Section):
     clock_bleed: Annotated[float, _span(0, 3, "", "clock feed-through and phase imbalance")] = 1.0
 
 
+LONGEST_NAME, LONGEST_NOTES = 60, 2000
+_NAME_RULE: dict[str, Any] = {"minLength": 1, "maxLength": LONGEST_NAME, "pattern": r"^\S(.*\S)?$"}
+
+
+def _without_controls(key: str, text: str, one_liner: str) -> str:
+    """The text, if nothing in it could steer a terminal or spoil a picture; line breaks count in ``one_liner`` only."""
+    if printable(one_liner) != one_liner:
+        what = f"{key} must hold no control characters (got '{one_line(text)}')"
+        raise VoicingError(what, remedy="remove what is shown with a backslash")
+    return text
+
+
 class Voicing(_Section):
     """One echo sound: what is saved, recalled, played and built.
 
@@ -174,8 +187,8 @@ class Voicing(_Section):
         With a message per wrong field; `validated` turns it into one `VoicingError`.
     """
 
-    name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^\S(.*\S)?$")]
-    notes: Annotated[str, Field(max_length=2000)] = ""
+    name: Annotated[str, Field(json_schema_extra=_NAME_RULE)]
+    notes: Annotated[str, Field(json_schema_extra={"maxLength": LONGEST_NOTES})] = ""
     line: Line = Line()
     delay: Delay = Delay()
     filters: Filters = Filters()
@@ -184,6 +197,21 @@ class Voicing(_Section):
     modulation: Modulation = Modulation()
     output: Output = Output()
     flaws: Flaws = Flaws()
+
+    @field_validator("name")
+    @classmethod
+    def _name_can_be_shown(cls, name: str) -> str:
+        if not 1 <= len(name) <= LONGEST_NAME or name.strip() != name:
+            what = f"name must have 1..{LONGEST_NAME} characters and no space at either end (got '{one_line(name)}')"
+            raise VoicingError(what)
+        return _without_controls("name", name, name)
+
+    @field_validator("notes")
+    @classmethod
+    def _notes_can_be_shown(cls, notes: str) -> str:
+        if len(notes) > LONGEST_NOTES:
+            raise VoicingError(f"notes must have at most {LONGEST_NOTES} characters (got {len(notes)})")
+        return _without_controls("notes", notes, re.sub(r"[\n\t]", " ", notes))
 
     @model_validator(mode="after")
     def _clock_can_run(self) -> Voicing:

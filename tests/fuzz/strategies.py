@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from hypothesis import strategies as st
 
+from voicer.errors import printable
 from voicer.voicing import CLOCK_HIGHEST_HZ, CLOCK_LOWEST_HZ, RATE_SPAN_HZ, SHORTEST_DELAY_MS, Voicing, parameters
 
 if TYPE_CHECKING:
@@ -15,6 +16,7 @@ _MARGIN = 1e-9
 """Relative distance kept from the ends of the clock's span, for the rounding of its formula."""
 
 _LETTERS = st.characters(max_codepoint=0x24F, categories=("L", "N", "P", "S"))
+_SHOWN = st.characters().filter(lambda char: char in "\n\t" or printable(char) == char)
 _OWN_CHECKS = {"name", "notes", "line.stages", "modulation.range", "modulation.rate_hz"}
 
 
@@ -22,7 +24,7 @@ _OWN_CHECKS = {"name", "notes", "line.stages", "modulation.range", "modulation.r
 def voicings(draw: st.DrawFn) -> Voicing:
     """Any valid voicing: every field over its whole range, within all cross-checks."""
     values = {key: draw(_plain(key)) for key in parameters() if key not in _OWN_CHECKS}
-    values["name"], values["notes"] = draw(names()), draw(st.text(max_size=300))
+    values["name"], values["notes"] = draw(names()), draw(st.text(_SHOWN, max_size=300))
     values["line.stages"] = draw(st.sampled_from((512, 1024, 2048, 4096)))
     mode = values["modulation.range"] = draw(st.sampled_from(("off", "slow", "fast")))
     values["modulation.rate_hz"] = draw(st.floats(*RATE_SPAN_HZ[mode]))

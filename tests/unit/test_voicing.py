@@ -153,3 +153,22 @@ def test_a_filter_given_in_part_keeps_the_rest_of_its_own_defaults() -> None:
     made = validated({"name": "Part", "filters": {"reconstruction": {"cutoff_hz": 2000}}})
     assert (made.filters.reconstruction.order, made.filters.reconstruction.cutoff_hz) == (5, 2000)
     assert made.filters.anti_alias == Voicing(name="Part").filters.anti_alias
+
+
+@pytest.mark.parametrize("char", ["\x1b", "\x07", "\x7f", "\x9b", "\x00", "\u202e", "\u2066", "\u2028", "\udc80", "\ufffe"])
+@pytest.mark.parametrize("key", ["name", "notes"])
+def test_no_control_character_gets_into_a_name_or_notes(key: str, char: str) -> None:
+    """Neither escapes, bells, bidi overrides nor what no picture may hold; the message shows it escaped."""
+    with pytest.raises(VoicingError) as caught:
+        Voicing(name="Mine").changed({key: f"a{char}b"})
+    escaped = repr(char)[1:-1]
+    assert str(caught.value) == (
+        f"{key} must hold no control characters (got 'a{escaped}b'); remove what is shown with a backslash"
+    )
+
+
+def test_notes_may_have_lines_and_a_name_may_not() -> None:
+    """Line breaks and tabs are for notes only."""
+    assert Voicing(name="Mine").changed({"notes": "one\n\ttwo"}).notes == "one\n\ttwo"
+    with pytest.raises(VoicingError, match="name must hold no control characters"):
+        Voicing(name="Mine").changed({"name": "one\ntwo"})

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -16,13 +15,16 @@ from voicer.board.series import Series
 from voicer.board.spread import Tolerances
 from voicer.board.values import parse_swaps
 from voicer.drawing.terminal import console
-from voicer.errors import VoicingError, json_text, printable
-from voicer.voicing import Voicing, parameter
+from voicer.errors import VoicingError, json_text, one_line, printable
+from voicer.voicing import Parameter, Voicing, parameter
 
 app = typer.Typer(
     add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
     help="Play, tune, save and build bucket-brigade echoes.",
 )  # fmt: skip
+
+LONGEST_NUMBER = 50
+"""Characters of a number on the command line."""
 
 PREPARING = "preparing (the first time the kernel is compiled: some seconds)"
 
@@ -71,14 +73,25 @@ def _setting(text: str) -> _Setting:
     """A ``KEY=VALUE`` of the command line; the value is read as the parameter's kind wants it."""
     key, equals, value = text.partition("=")
     if not equals:
-        raise VoicingError(f"--set must be KEY=VALUE (got '{text}')", remedy="for example --set delay.time_ms=250")
-    kind = parameter(key).kind
-    if kind in ("text", "choice") and not value.lstrip("-").isdecimal():
-        return _Setting(key, value)
+        what = f"--set must be KEY=VALUE (got '{one_line(text)}')"
+        raise VoicingError(what, remedy="for example --set delay.time_ms=250")
+    return _Setting(key, _value(parameter(key), value))
+
+
+def _value(asked: Parameter, text: str) -> Any:
+    """A value as the parameter's kind wants it; a choice that is none is left to the voicing to refuse."""
+    if asked.kind == "text":
+        return text
+    if asked.kind == "choice":
+        return next((choice for choice in asked.choices if str(choice) == text), text)
     try:
-        return _Setting(key, json.loads(value))
-    except json.JSONDecodeError:
-        raise VoicingError(f"{key} must be {parameter(key).rule} (got '{value}')") from None
+        if len(text) > LONGEST_NUMBER:
+            raise ValueError
+        if asked.kind == "switch":
+            return {"true": True, "false": False}[text]
+        return int(text) if asked.kind == "whole" else float(text)
+    except (ValueError, KeyError):
+        raise VoicingError(f"{asked.key} must be {asked.rule} (got '{one_line(text)}')") from None
 
 
 def progress_bar() -> Progress:

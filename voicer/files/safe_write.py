@@ -126,6 +126,22 @@ def put_in_place(staged: Path, target: Path, *, overwrite: bool) -> None:
         os.replace(staged, target)
 
 
+def second_name(file: Path, name: Path) -> None:
+    """Give a file another name that is free, or `FileExistsError`; a copy where the disk has no hard links."""
+    try:
+        os.link(file, name)
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError, AttributeError):
+        with open(name, "xb"):  # takes the name, or raises
+            pass
+        try:
+            shutil.copy2(file, name)
+        except OSError:
+            name.unlink(missing_ok=True)
+            raise
+
+
 def already_exists(where: str) -> FileError:
     """The refusal to replace a file unasked."""
     return FileError("the file already exists", where=where,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
-from voicer.errors import FileError, did_you_mean, one_line
+from voicer.errors import FileError, VoicerError, did_you_mean, one_line
 from voicer.files.toml_places import Loc, Place, key_places, line_of
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ def read_model(
 
 def read_plain(text: str, *, where: str) -> dict[str, Any]:
     """TOML text as plain dicts, lists and values; `FileError` with the line where it is not well formed."""
-    if _has_endless_key(text):
+    if _ENDLESS_KEY.search(text):
         raise _too_deep(where)
     try:
         text.encode()
@@ -150,12 +150,16 @@ def _loc_named(what: str, places: dict[Loc, Place]) -> Loc:
 def explain_value(error: ValidationError, model: type[BaseModel]) -> tuple[str, str, str]:
     """Word pydantic's first complaint by the model's own limits and units: (dotted key, what, remedy).
 
-    A message raised by a validator is taken as it is; a ``"; "`` in it parts what is wrong from the remedy.
+    A `VoicerError` raised by a validator is taken as it is; in another message a ``"; "`` parts what is wrong from
+    the remedy.
     """
     first = error.errors()[0]
     key = dotted(first["loc"])
     if first["type"] == "value_error":
-        what, _, remedy = str(first["ctx"]["error"]).partition("; ")
+        raised = first["ctx"]["error"]
+        if isinstance(raised, VoicerError):
+            return key, raised.what, raised.remedy
+        what, _, remedy = str(raised).partition("; ")
         return key, what, remedy
     rule = "a text" if first["type"] == "string_type" else _rule(_field_at(model, first["loc"]))
     got, remedy = first["input"], ""
@@ -228,9 +232,9 @@ def _depth_exceeds(value: Any, most: int) -> bool:
     return most < 0 or any(_depth_exceeds(item, most - 1) for item in inner)
 
 
-def _has_endless_key(text: str) -> bool:
-    """Whether a dotted key is so long that tomllib, quadratic in it, would take minutes."""
-    return any(word.count(".") > 5 * DEEPEST and ".." not in word for word in re.split(r"[\s=]+", text))
+_KEY_PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
+_ENDLESS_KEY = re.compile(rf"""(?<![A-Za-z0-9_"'\\-])(?:{_KEY_PART}[ \t]*+\.[ \t]*+){{{5 * DEEPEST}}}""")
+"""A dotted key of over a hundred parts, bare or quoted, with or without blanks: tomllib is quadratic in its length."""
 
 
 def _too_deep(where: str) -> FileError:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import filecmp
-import os
 import shutil
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from voicer.files.safe_write import (
     flush_folder,
     put_in_place,
     remove_leftovers,
+    second_name,
     temporary_name,
 )
 
@@ -119,7 +119,8 @@ def _move(inside: Path, asked: _Asked, names: list[str], created: list[Path]) ->
         for number, (name, target) in enumerate(targets.items()):
             if target.exists():
                 shutil.copymode(target, inside / name)
-                backup = _backed_up(target, inside / f".old-{number}")
+                backup = inside / f".old-{number}"
+                second_name(target, backup)
                 undo.append(partial(_bring, backup, target, overwrite=True))
                 _bring(inside / name, target, overwrite=asked.overwrite)
             else:
@@ -146,15 +147,6 @@ def _bring(file: Path, target: Path, *, overwrite: bool) -> None:
     finally:
         if near is not file:
             near.unlink(missing_ok=True)
-
-
-def _backed_up(target: Path, backup: Path) -> Path:
-    """A second name for a file, or a copy where the disk has no hard links."""
-    try:
-        os.link(target, backup)
-    except (OSError, NotImplementedError, AttributeError):
-        shutil.copy2(target, backup)
-    return backup
 
 
 def _holds_the_same(new: Path, old: Path) -> bool:

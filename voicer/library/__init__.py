@@ -7,7 +7,7 @@ From the outside in: `shelf` (files by name) and `recall` (by number), `slots`, 
 from voicer.library.form import parse, to_text
 from voicer.library.names import slug
 from voicer.library.recall import assign, recall
-from voicer.library.shelf import Entry, entry, is_path, listing, load, names, save, save_file, shipped_names
+from voicer.library.shelf import Entry, entry, is_path, listing, load, names, save, save_file
 from voicer.library.slots import slots
 
 __all__ = [
@@ -22,7 +22,6 @@ __all__ = [
     "recall",
     "save",
     "save_file",
-    "shipped_names",
     "slots",
     "slug",
     "to_text",

@@ -5,17 +5,13 @@ Numbers are written in the shortest form that reads back as the same number, so 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from voicer.errors import FileError
 from voicer.files.toml_edits import literal, with_value
-from voicer.files.toml_text import explain_value, read_model
+from voicer.files.toml_text import read_model
 from voicer.library.migration import migrated, without_schema
-from voicer.library.names import LONGEST_NAME
 from voicer.voicing import SCHEMA, Voicing, parameters
-
-if TYPE_CHECKING:
-    from pydantic import ValidationError
 
 _FRESH = """\
 schema = {schema}
@@ -121,16 +117,7 @@ def _fresh(voicing: Voicing) -> str:
 
 
 def _read_current(text: str, where: str) -> Voicing:
-    return read_model(without_schema(text), Voicing, where=where, explain=_explain)
-
-
-def _explain(error: ValidationError) -> tuple[str, str, str]:
-    """Word what pydantic would call a pattern; all else as the model's limits say it."""
-    first = error.errors()[0]
-    if first["loc"] != ("name",) or first["type"] == "string_type":
-        return explain_value(error, Voicing)
-    what = f"name must have 1..{LONGEST_NAME} characters and no space at either end (got {first['input']!r})"
-    return "name", what, ""
+    return read_model(without_schema(text), Voicing, where=where)
 
 
 def _with_changes(text: str, old: Voicing, new: Voicing) -> str:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import unicodedata
 
-from voicer.errors import FileError
+from voicer.errors import FileError, one_line
+from voicer.voicing import LONGEST_NAME
 
-LONGEST_NAME = 60
 _LONGEST_SLUG_BYTES = 200
 _RESERVED = {"slots", "con", "prn", "aux", "nul"} | {
     f"{port}{number}" for port in ("com", "lpt") for number in range(10)
@@ -48,5 +48,5 @@ def checked_name(name: str) -> str:
 
 
 def _refused(rule: str, name: str) -> FileError:
-    shown = repr(name if len(name) <= LONGEST_NAME else name[:LONGEST_NAME] + "…")
-    return FileError(f"the voicing's name must {rule} (got {shown})", remedy="choose another name")
+    shown = one_line(name if len(name) <= LONGEST_NAME else name[:LONGEST_NAME] + "…")
+    return FileError(f"the voicing's name must {rule} (got '{shown}')", remedy="choose another name")

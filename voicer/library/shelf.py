@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import os
-import shutil
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from voicer.errors import FileError, did_you_mean
+from voicer.errors import FileError, did_you_mean, one_line
 from voicer.files.resources import presets
+from voicer.files.safe_write import checked_target, second_name, write_bytes
 from voicer.files.text_file import load_text, write_atomically
 from voicer.library import home
 from voicer.library.form import parse, to_text
 from voicer.library.names import checked_name, slug, slug_to_save_under
 from voicer.library.slots import shipped_slots, slots
+from voicer.voicing import LONGEST_NAME
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -38,7 +40,7 @@ class Entry:
     error: str | None
     """The one line of what is wrong with a broken file, else None."""
     shadows_shipped: bool
-    """Whether it is the user's and stands before a shipped voicing of the same name."""
+    """Whether it is the user's and is played instead of a shipped voicing of the same name."""
 
 
 @dataclass(frozen=True)
@@ -78,15 +80,14 @@ def load(name_or_path: str | os.PathLike[str]) -> Voicing:
 
 
 def listing() -> list[Entry]:
-    """All voicings, one entry a name: the user's own first, then the shipped ones they do not stand before.
+    """All voicings, in the order that next and previous step through them.
 
-    A broken file is listed with its error and hides no other.
+    The shipped ones come first, in the order of their slots, then the user's own by name. A voicing of the user's
+    that is played instead of a shipped one takes its place in the list, so that saving moves no other. A broken file
+    is listed with its error and hides no other.
     """
-    own = _own()
-    taken = {slug(source.name) for source in own}
-    shown = own + [source for source in _shipped() if source.name not in taken]
     assigned, shipped = _assigned(), {source.name for source in _shipped()}
-    return [_entry(source, assigned, shipped) for source in shown]
+    return [_entry(source, assigned, shipped) for source in _listed()]
 
 
 def entry(name: str) -> Entry:
@@ -95,22 +96,23 @@ def entry(name: str) -> Entry:
 
 
 def save(voicing: Voicing, name: str | None = None, *, replace: bool = True) -> Path:
-    """Save into the user's folder, whole or not at all; comments of the file that stood there are kept.
+    """Save into the user's folder, whole or not at all; comments of an existing file are kept.
 
     Parameters
     ----------
     voicing : Voicing
         What the file will read back as, exactly; its title is not changed by ``name``.
     name : str, optional
-        What the voicing is to be called up by; by default its title.
+        What the voicing is to be called up by; by default its title. Of several files that this name fits, the one
+        that is spelt exactly so is replaced.
     replace : bool
         Whether a voicing of the user's with that name may be replaced. A shipped one never is: the
-        user's then stands before it, and `entry` and `listing` say so (``shadows_shipped``).
+        user's is then played instead of it, and `entry` and `listing` say so (``shadows_shipped``).
 
     Returns
     -------
     Path
-        The file; one that stood there and could not be read is kept beside it, with ``.broken`` behind.
+        The file. An existing one that could not be read is kept beside it with ``.broken`` added to its name.
 
     Raises
     ------
@@ -118,48 +120,68 @@ def save(voicing: Voicing, name: str | None = None, *, replace: bool = True) -> 
         For a name no file may have, one that is taken, or a disk that does not take it.
     """
     wanted = slug_to_save_under(voicing.name if name is None else checked_name(name))
-    standing = next((Path(str(own.path)) for own in _own() if slug(own.name) == wanted), None)
-    if standing is None:
+    existing = [Path(str(own.path)) for own in _own() if slug(own.name) == wanted]
+    if not existing:
         path = home.made(home.voicings_folder()) / f"{wanted}.toml"
-        write_atomically(path, to_text(voicing))
+        write_bytes(path, to_text(voicing).encode(), overwrite=replace)
         return path
+    path = next((one for exact in (name, wanted) for one in existing if one.stem == exact), existing[0])
     if not replace:
-        what = f"the voicing's name must be new (got '{wanted}', which is {standing})"
+        what = f"the voicing's name must be new (got '{wanted}', which is {path})"
         raise FileError(what, remedy="choose another name or allow it to be replaced")
-    write_atomically(standing, _text_over(standing, voicing))
-    return standing
+    _replace(path, voicing)
+    return path
 
 
 def save_file(path: str | os.PathLike[str], voicing: Voicing) -> None:
     """Save over the file that a voicing was loaded from by its path, its comments kept; `FileError` if refused."""
     target = Path(path)
-    write_atomically(target, _text_over(target, voicing) if target.exists() else to_text(voicing))
-
-
-def shipped_names() -> list[str]:
-    """Names of the shipped voicings in the order of their slots."""
-    return [source.name for source in _shipped()]
+    if target.exists():
+        _replace(target, voicing)
+    else:
+        write_atomically(target, to_text(voicing))
 
 
 def names() -> list[str]:
-    """Every name `load` takes, the user's own first."""
-    return list(dict.fromkeys(source.name for source in _own() + _shipped()))
+    """Every name `load` takes, in the order of `listing`."""
+    return [source.name for source in _listed()]
 
 
-def _text_over(standing: Path, voicing: Voicing) -> str:
+def _listed() -> list[_Source]:
+    own, shipped = _own(), _shipped()
+    found = [[mine for mine in own if slug(mine.name) == source.name] or [source] for source in shipped]
+    taken = {source.name for source in shipped}
+    return [source for sources in found for source in sources] + [one for one in own if slug(one.name) not in taken]
+
+
+def _replace(path: Path, voicing: Voicing) -> None:
+    """Save over a file, its comments kept; one that cannot be read as a voicing is kept beside it."""
+    checked_target(path, overwrite=True)
     try:
-        return to_text(voicing, load_text(standing))
+        text, aside = to_text(voicing, load_text(path)), None
     except FileError:
-        _keep_aside(standing)
-        return to_text(voicing)
-
-
-def _keep_aside(broken: Path) -> None:
+        text, aside = to_text(voicing), _keep_aside(Path(os.path.realpath(path)))
     try:
-        shutil.copy2(broken, broken.with_name(broken.name + ".broken"))
-    except OSError as error:
-        what = f"the broken file must be kept aside first ({error.strerror}); nothing was changed"
-        raise FileError(what, where=str(broken), remedy="free some space or remove it") from error
+        write_atomically(path, text)
+    except FileError:
+        if aside is not None:
+            aside.unlink(missing_ok=True)
+        raise
+
+
+def _keep_aside(broken: Path) -> Path:
+    """Give a broken file a second name that no file has: ``.broken``, ``.broken-2`` and so on behind its own."""
+    for number in count(1):
+        aside = broken.with_name(f"{broken.name}.broken" + (f"-{number}" if number > 1 else ""))
+        try:
+            second_name(broken, aside)
+        except FileExistsError:
+            continue
+        except OSError as error:
+            what = f"a copy of the unreadable file cannot be kept ({error.strerror}); nothing was changed"
+            raise FileError(what, where=str(broken), remedy="free some space or move the file away") from error
+        return aside
+    raise AssertionError("unreachable")
 
 
 def is_path(name_or_path: str | os.PathLike[str]) -> bool:
@@ -172,18 +194,19 @@ def is_path(name_or_path: str | os.PathLike[str]) -> bool:
 
 def _find(name: str) -> _Source:
     """Find by name, then by the title inside the user's files (a shipped file's name is its title's slug)."""
-    own, wanted = _own(), slug(name)
-    for source in own + _shipped():
-        if name == source.name or (wanted and slug(source.name) == wanted):
-            return source
+    own, shipped, wanted = _own(), _shipped(), slug(name)
+    named = [source for source in own if source.name == name]
+    named += [source for source in own + shipped if wanted and slug(source.name) == wanted]
+    if named:
+        return named[0]
     titled = [source for source in own if _title(source).casefold() == name.casefold()]
     if len(titled) > 1:
         both = ", ".join(source.name for source in titled)
-        raise FileError(f"the title must belong to one voicing (got '{name}', the title of {both})",
-                        remedy="give the name instead")
+        raise FileError(f"the title must belong to one voicing (got '{one_line(name)}', the title of {both})",
+                        remedy="use the name instead")
     if not titled:
-        raise FileError(f"the voicing must be a known name or a path (got {name!r})",
-                        remedy=did_you_mean(wanted, names()))
+        raise FileError(f"the voicing must be a known name or a path (got '{one_line(name)}')",
+                        remedy=did_you_mean(wanted[:LONGEST_NAME], names()))
     return titled[0]
 
 

@@ -1,7 +1,7 @@
 """Recall slots: which program number of a controller calls up which voicing.
 
-The shipped order stands in ``presets/slots.toml``; the user's ``slots.toml`` goes before it slot by slot,
-and an empty name there empties the slot.
+The shipped order is in ``presets/slots.toml``. The user's ``slots.toml`` overrides it slot by slot; an empty name
+there empties the slot.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 from pydantic import BaseModel, ConfigDict
 
 from voicer.errors import FileError
+from voicer.files.file_lock import locked
 from voicer.files.resources import presets
 from voicer.files.text_file import load_text, write_atomically
 from voicer.files.toml_edits import with_value
@@ -44,11 +45,11 @@ def shipped_slots() -> dict[int, str]:
 def write_slot(slot: int, name: str) -> None:
     """Put a name into the user's file, everything else in it kept; the name is not checked here."""
     own = home.slots_file()
-    text = load_text(own) if own.exists() else _NEW_FILE
-    _read(text, str(own))
-    text = with_value(text, ("slots", _key_of(slot, text)), name)
     home.made(own.parent)
-    write_atomically(own, text)
+    with locked(own):
+        text = load_text(own) if own.exists() else _NEW_FILE
+        _read(text, str(own))
+        write_atomically(own, with_value(text, ("slots", _key_of(slot, text)), name))
 
 
 def checked_slot(slot: int) -> int:

@@ -358,12 +358,5 @@ def _sustains(circuit: Circuit) -> bool:
 
 
 def _playing_order() -> list[str]:
-    """Names for next and previous: the shipped voicings in their order, then the player's own.
-
-    A voicing of the player's that plays in place of a shipped one keeps the shipped one's place, so saving moves
-    nothing.
-    """
-    entries = [entry for entry in library.listing() if entry.error is None]
-    place = {name: at for at, name in enumerate(library.shipped_names())}
-    ordered = sorted(entries, key=lambda entry: (place.get(library.slug(entry.name), len(place)), entry.name))
-    return [entry.name for entry in ordered]
+    """Names for next and previous, in the order of the library's listing."""
+    return [entry.name for entry in library.listing() if entry.error is None]

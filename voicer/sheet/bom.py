@@ -63,7 +63,11 @@ def read_measured(path: Path, parts: list[Part]) -> dict[str, float]:
         With file and line: no such columns, a reference the board does not have, a value that is none, one part twice.
     """
     text = load_text(path)
-    rows = list(csv.reader(io.StringIO(text), _dialect(text)))
+    try:
+        rows = list(csv.reader(io.StringIO(text), _dialect(text)))
+    except csv.Error as error:
+        raise FileError(f"the file must be a table of comma-separated values ({error})", where=str(path),
+                        remedy="start from the sheet's bom.csv") from error
     where, what = _columns(path, rows)
     values: dict[str, float] = {}
     for number, row in enumerate(rows[1:], start=2):

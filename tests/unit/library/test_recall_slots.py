@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -110,3 +112,14 @@ def test_a_wrong_slots_file_is_refused_with_its_line(home: Path, text: str, mess
         assign(0, "net-loft")
     assert (str(recalled.value), str(assigned.value)) == (f"{own}:{message}", f"{own}:{message}")
     assert own.read_text() == text
+
+
+ASSIGN = "import sys; from voicer.library import assign\nfor slot in range(int(sys.argv[1]), 120, 4): assign(slot, 'storm-bell')"
+
+
+def test_slots_assigned_by_several_processes_at_once_are_all_kept(home: Path) -> None:
+    """Each reads what the others wrote before it writes; no lock file stays."""
+    running = [subprocess.Popen([sys.executable, "-c", ASSIGN, str(first)]) for first in range(40, 44)]
+    assert [process.wait(60) for process in running] == [0] * 4
+    assert sorted(slot for slot, name in slots().items() if name == "storm-bell") == [8, *range(40, 120)]
+    assert [path.name for path in home.iterdir()] == ["slots.toml"]

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from tests.fuzz.strategies import voicings
 from voicer.errors import FileError
 from voicer.files.resources import presets
-from voicer.library import entry, listing, load, names, save, slug
+from voicer.library import entry, listing, load, names, save, save_file, slug
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:
@@ -162,15 +162,15 @@ def test_a_save_under_another_name_keeps_the_title() -> None:
     assert entry("Harbour Dusk").shipped is True
 
 
-def test_a_save_over_a_shipped_name_stands_before_it_and_says_so(home: Path) -> None:
-    """The shipped file stays; the user's own goes before it, is marked and is the only one of that name."""
+def test_a_save_over_a_shipped_name_is_played_instead_and_says_so(home: Path) -> None:
+    """The shipped file stays; the user's own takes its place in the list, is marked and is the only one of that name."""
     own = load("quay-slap").changed({"delay.time_ms": 80})
     path = save(own)
     assert path == home / "voicings" / "quay-slap.toml"
     assert load("quay-slap") == own
     shown = [item for item in listing() if item.name == "quay-slap"]
     assert [(item.shipped, item.shadows_shipped, item.slot) for item in shown] == [(False, True, 1)]
-    assert len(listing()) == 9
+    assert [item.name for item in listing()] == names() == SHIPPED
     path.unlink()
     assert load("quay-slap").delay.time_ms == 90.0
 
@@ -213,8 +213,53 @@ def test_a_broken_file_is_kept_aside_by_a_save_over_it(home: Path) -> None:
     save(Voicing(name="Mine", notes="new"))
     assert load("mine").notes == "new"
     assert (path.parent / "mine.toml.broken").read_text() == "# long thoughts\nschema = "
-    assert names()[0] == "mine"
+    assert names()[-1] == "mine"
     assert home / "voicings" == path.parent
+
+
+def test_each_broken_file_is_kept_aside(home: Path) -> None:
+    """A second and third one go beside the first."""
+    path = save(Voicing(name="Mine"))
+    for words in ("first", "second", "third"):
+        path.write_text(words)
+        save(Voicing(name="Mine"))
+    kept = {one.name: one.read_text() for one in path.parent.iterdir() if one != path}
+    assert kept == {"mine.toml.broken": "first", "mine.toml.broken-2": "second", "mine.toml.broken-3": "third"}
+
+
+@pytest.mark.parametrize("name", ["kill-me", "Kill-Me"])
+def test_the_file_spelt_exactly_so_is_saved_and_loaded(home: Path, name: str) -> None:
+    """Where two files differ in case only, each can be saved and loaded by its own name."""
+    folder = home / "voicings"
+    folder.mkdir(parents=True)
+    for one in ("kill-me", "Kill-Me"):
+        (folder / f"{one}.toml").write_text('schema = 3\nname = "Kill Me"\n')
+    path = save(Voicing(name="Kill Me", notes="new"), name)
+    assert path.name == f"{name}.toml"
+    assert load(name).notes == "new"
+    assert sorted(load(one).notes for one in ("kill-me", "Kill-Me")) == ["", "new"]
+
+
+@pytest.mark.parametrize("device", ["/dev/zero", "/dev/null"])
+def test_a_save_over_a_link_to_a_device_is_refused(home: Path, device: str) -> None:
+    """Nothing is read from it, written to it or put in its place."""
+    link = home / "voicings" / "mine.toml"
+    link.parent.mkdir(parents=True)
+    link.symlink_to(device)
+    with pytest.raises(FileError, match=r"must be a regular file \(got a device\)"):
+        save(Voicing(name="Mine"))
+    with pytest.raises(FileError, match=r"must be a regular file \(got a device\)"):
+        save_file(link, Voicing(name="Mine"))
+    assert [path.name for path in link.parent.iterdir()] == ["mine.toml"]
+
+
+def test_a_read_only_voicing_is_not_replaced(home: Path) -> None:
+    """One line says so, and it stays."""
+    path = save(Voicing(name="Mine", notes="keep"))
+    path.chmod(0o444)
+    with pytest.raises(FileError, match="it is read-only"):
+        save(Voicing(name="Mine"))
+    assert load("mine").notes == "keep"
 
 
 def test_a_home_that_cannot_be_made_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -230,6 +275,14 @@ def test_a_home_that_cannot_be_made_is_named(tmp_path: Path, monkeypatch: pytest
 
 
 # --- listing ------------------------------------------------------------------------------------------
+
+
+def test_the_users_own_are_listed_behind_the_shipped_by_name() -> None:
+    """Saving a new one or one in place of a shipped one moves no other."""
+    for name in ("Slow Tide", "Zinc", "Anchor"):
+        save(Voicing(name=name))
+    assert names() == [*SHIPPED, "anchor", "zinc"]
+    assert [item.shipped for item in listing()][:9] == [name != "slow-tide" for name in SHIPPED]
 
 
 def test_a_broken_file_is_listed_with_its_error_and_hides_no_other(home: Path) -> None:
@@ -257,7 +310,7 @@ def test_a_title_that_two_of_the_users_files_have_is_refused() -> None:
     save(Voicing(name="Far Bell"), "one")
     assert load("far bell").name == "Far Bell"
     save(Voicing(name="Far Bell"), "two")
-    with pytest.raises(FileError, match=r"got 'far bell', the title of one, two\); give the name instead$"):
+    with pytest.raises(FileError, match=r"got 'far bell', the title of one, two\); use the name instead$"):
         load("far bell")
 
 
@@ -285,7 +338,7 @@ def test_a_title_becomes_a_plain_file_name(title: str, name: str) -> None:
     ("name", "rule"),
     [
         ("../up", "be a plain name, without '/', '\\', a leading dot or '.toml' (got '../up')"),
-        ("a\\b", "be a plain name, without '/', '\\', a leading dot or '.toml' (got 'a\\\\b')"),
+        ("a\\b", "be a plain name, without '/', '\\', a leading dot or '.toml' (got 'a\\b')"),
         (".hidden", "be a plain name, without '/', '\\', a leading dot or '.toml' (got '.hidden')"),
         ("a.toml", "be a plain name, without '/', '\\', a leading dot or '.toml' (got 'a.toml')"),
         ("", "have 1..60 characters (got '')"),

@@ -35,6 +35,10 @@ class Ear:
         self.heard.append(numbers)
 
 
+def shipped_names() -> list[str]:
+    return [entry.name for entry in library.listing() if entry.shipped]
+
+
 @pytest.fixture
 def ear() -> Ear:
     return Ear()
@@ -167,7 +171,7 @@ def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, vo
     """Through all that can be played, and back to the first."""
     (voicer_home / "voicings").mkdir(parents=True)
     (voicer_home / "voicings" / "broken.toml").write_text("schema = 2\nname = 3\n")
-    names = library.shipped_names()
+    names = shipped_names()
     seen = [lines(session, Press("next-voicing"))[0] for _ in names]
     assert seen == [f"voicing '{name}'" for name in [*names[1:], names[0]]]
     assert lines(session, Press("previous-voicing")) == [f"voicing '{names[-1]}'"]
@@ -175,7 +179,7 @@ def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, vo
 
 def test_saving_moves_nothing_in_the_order_of_next_and_previous(session: Session) -> None:
     """A shipped voicing saved as the player's own keeps its place between its neighbours."""
-    before = [lines(session, Press("next-voicing"))[0] for _ in library.shipped_names()]
+    before = [lines(session, Press("next-voicing"))[0] for _ in shipped_names()]
     session.handle([Press("next-voicing"), Press("save")])
     session.handle([Press("previous-voicing")])
     assert [lines(session, Press("next-voicing"))[0] for _ in before] == before
@@ -188,7 +192,7 @@ def test_next_passes_over_a_voicing_that_cannot_be_built(session: Session, voice
         {"name": "Stuck", "line.stages": 512, "delay.shortest_ms": 2.0, "filters.reconstruction.cutoff_hz": 200.0}
     )
     library.save(stuck)
-    told = [lines(session, Press("next-voicing"))[0] for _ in library.shipped_names()]
+    told = [lines(session, Press("next-voicing"))[0] for _ in shipped_names()]
     assert told[-1].startswith("voicing 'harbour-dusk'; passed over 'stuck': ")
     assert lines(session, Press("previous-voicing"))[0].startswith("voicing 'storm-bell'; passed over 'stuck'")
 
