@@ -33,10 +33,13 @@ class Stage:
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0), env={**os.environ, "TERM": "xterm-256color"},
         )  # fmt: skip
         os.close(program)
+        self.reading = threading.Event()
+        self.reading.set()
         threading.Thread(target=self._watch, daemon=True).start()
 
     def _watch(self) -> None:
         while True:
+            self.reading.wait()
             try:
                 data = os.read(self._player, 65536)
             except OSError:

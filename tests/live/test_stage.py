@@ -90,6 +90,20 @@ def test_the_terminal_is_given_back(stage: Stage, ending: Any) -> None:
     assert stage.restored()
 
 
+def test_a_terminal_that_stands_still_holds_up_nothing(stage: Stage) -> None:
+    """Nothing is read from the terminal for three seconds: keys still play, and q ends voicer all the same."""
+    stage.reading.clear()
+    time.sleep(3.0)
+    stage.type("\x1b[C")
+    time.sleep(0.3)
+    stage.type("q")
+    took_s, summary = stage.ended()
+    assert stage.process.returncode == 0
+    assert took_s < 2 * patience()
+    assert summary["voicing"]["delay"]["time_ms"] == 391.4
+    assert stage.restored()
+
+
 def test_a_closed_window_ends_the_sound(stage: Stage) -> None:
     """The terminal goes away: voicer ends within two seconds and leaves no ports."""
     stage.hang_up()

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from rich.live import Live
@@ -16,6 +17,11 @@ from rich.text import Text
 
 from voicer.errors import one_line
 from voicer.play.view import View, line
+
+try:
+    import termios
+except ImportError:  # not a POSIX system
+    termios = None  # type: ignore[assignment]
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -50,7 +56,7 @@ class Screen:
 
     @property
     def gone(self) -> bool:
-        """Whether nothing can be written any more: the window was closed, the pipe's reader has ended."""
+        """Whether nothing can be written any more: the window was closed, the reader of the pipe has ended."""
         return self._gone.is_set()
 
     def show(self, shown: Shown) -> None:
@@ -65,10 +71,14 @@ class Screen:
         )
 
     def close(self) -> None:
-        """Leave the full screen; a terminal that stands still is left as it is after 0.2 s."""
+        """Leave the full screen. What a terminal that stands still has not taken within 0.2 s is thrown away."""
         self._closing = True
         self._wake.set()
         self._thread.join(_CLOSE_WITHIN_S)
+        if self._thread.is_alive():
+            self._gone.set()
+            _discard_output(self._console)
+            self._thread.join(_CLOSE_WITHIN_S)
 
     def _run(self) -> None:
         """Thread: screen."""
@@ -107,3 +117,10 @@ class Screen:
     def _print_lines(self, indent: str = "") -> None:
         while self._lines:
             self._console.print(Text(indent), self._lines.popleft(), sep="", soft_wrap=True)
+
+
+def _discard_output(console: Console) -> None:
+    """Let a write to the terminal return that waits for a terminal that takes nothing."""
+    if termios is not None:
+        with suppress(OSError, ValueError, termios.error):
+            termios.tcflush(console.file.fileno(), termios.TCOFLUSH)
