@@ -107,6 +107,32 @@ def test_the_door_shows_seven_names() -> None:
         _ = voicer.nothing
 
 
+def test_no_name_hides_a_module() -> None:
+    """A module defines nothing of its own name, and a folder's front door binds no name that one of its modules has."""
+    found = []
+    for path in MODULES:
+        names = defined_names(path)
+        if path.name == "__init__.py":
+            modules = {one.stem for one in path.parent.iterdir() if one.suffix == ".py" or (one / "__init__.py").exists()}
+            found += [f"{path.relative_to(PACKAGE)}: {name}" for name in sorted(names & modules)]
+        elif path.stem in names:
+            found.append(f"{path.relative_to(PACKAGE)}: {path.stem}")
+    assert [one for one in found if one.split("/")[0] not in ("devices", "library")] == []
+
+
+def defined_names(path: Path) -> set[str]:
+    """Names bound at the top of a module: functions, classes, variables and what it imports from modules."""
+    names: set[str] = set()
+    for node in ast.parse(path.read_text()).body:
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            names.add(node.name)
+        elif isinstance(node, ast.Assign):
+            names |= {target.id for target in node.targets if isinstance(target, ast.Name)}
+        elif isinstance(node, ast.ImportFrom) and not (PACKAGE.parent / str(node.module).replace(".", "/")).is_dir():
+            names |= {alias.asname or alias.name for alias in node.names}
+    return names
+
+
 def test_every_test_states_its_rule() -> None:
     """Each test function has a docstring."""
     silent = [

@@ -32,7 +32,7 @@ class Active:
     note: str
 
 
-def actives(board: Board) -> list[Active]:
+def list_actives(board: Board) -> list[Active]:
     """All of them, numbered in block order."""
     counts: dict[str, int] = {}
     found = []

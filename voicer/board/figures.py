@@ -53,13 +53,13 @@ class Compared:
         return self.figure.rule is None or abs(self.error) <= rule  # type: ignore[operator]
 
 
-def compared(asked: Board, got: Board) -> list[Compared]:
+def compare_figures(asked: Board, got: Board) -> list[Compared]:
     """Figures of one board beside those of another of the same blocks; left out is what is asked to be nothing."""
-    pairs = zip(figures(asked), figures(got), strict=True)
+    pairs = zip(compute_figures(asked), compute_figures(got), strict=True)
     return [Compared(b, float(a.value), float(b.value)) for a, b in pairs if a.value or a.unit == "dB"]
 
 
-def figures(board: Board, loudest: float | None = None) -> list[Figure]:
+def compute_figures(board: Board, loudest: float | None = None) -> list[Figure]:
     """All figures of a board, in the order of the signal path.
 
     Parameters

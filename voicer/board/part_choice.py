@@ -14,7 +14,7 @@ from voicer.board.series import Series
 from voicer.board.spread import Tolerances, unit_of
 from voicer.board.values import require_value
 from voicer.circuit.circuit import Circuit
-from voicer.circuit.ideal import ideal
+from voicer.circuit.ideal import design_ideal
 from voicer.errors import CircuitError, one_line
 from voicer.voicing import Voicing
 
@@ -87,7 +87,7 @@ class PartChoice:
 
     def circuit(self, voicing: Voicing) -> Circuit:
         """The circuit that is heard; `CircuitError` when it cannot be built."""
-        return self.board(voicing).circuit() if self.asks_for_parts else ideal(voicing)
+        return self.board(voicing).circuit() if self.asks_for_parts else design_ideal(voicing)
 
     def next(self, unit: int) -> PartChoice:
         """What the player hears next: exact values, then bought parts, then one unit of them.

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.board.board import Board
-from voicer.board.figures import Figure, figures, loudest_position
+from voicer.board.figures import Figure, compute_figures, loudest_position
 from voicer.board.parts import Kind, Part
 from voicer.circuit.arrays import column
 from voicer.errors import CircuitError, did_you_mean
@@ -101,12 +101,12 @@ class Spread:
         return float(inside.mean())
 
 
-def spread(board: Board, tolerances: Tolerances | None = None, units: int = UNITS) -> Spread:
+def compute_spread(board: Board, tolerances: Tolerances | None = None, units: int = UNITS) -> Spread:
     """Figures and wet response of units 1 to ``units`` of a board."""
     tolerances = tolerances or Tolerances()
     many, loudest = spread_of(board, units, tolerances), loudest_position(board)
-    nominal = figures(board, loudest)
-    varied = [figure for figure in figures(many, loudest) if np.ndim(figure.value) and np.ptp(figure.value) > 0]
+    nominal = compute_figures(board, loudest)
+    varied = [figure for figure in compute_figures(many, loudest) if np.ndim(figure.value) and np.ptp(figure.value) > 0]
     clock_hz = np.min(many.clock_hz(many.controls.time))
     f_hz = np.geomspace(20, min(20e3, 0.45 * clock_hz), 96)
     gain = many.wet_path().wet_gain(f_hz, column(many.clock_hz(many.controls.time)))
@@ -125,7 +125,7 @@ class Sensitivity:
     """Share of the figure's variance due to this part at its tolerance."""
 
 
-def sensitivities(board: Board, tolerances: Tolerances | None = None) -> dict[str, list[Sensitivity]]:
+def compute_sensitivities(board: Board, tolerances: Tolerances | None = None) -> dict[str, list[Sensitivity]]:
     """For each figure, by key, the parts that affect it, the most important first.
 
     By central differences: each part in turn ``STEP`` up and ``STEP`` down.
@@ -138,7 +138,7 @@ def sensitivities(board: Board, tolerances: Tolerances | None = None) -> dict[st
     })  # fmt: skip
     within = np.array([tolerances.of(part.kind) for part in parts])
     found = {}
-    for nominal, figure in zip(figures(board, loudest), figures(up_and_down, loudest), strict=True):
+    for nominal, figure in zip(compute_figures(board, loudest), compute_figures(up_and_down, loudest), strict=True):
         up, down = np.broadcast_to(figure.value, 2 * len(parts)).reshape(2, -1)
         per_step = 100.0 if figure.unit == "dB" else nominal.value
         slopes = (up - down) / (2 * STEP * per_step) if per_step else np.zeros(len(parts))

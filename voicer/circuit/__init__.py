@@ -2,6 +2,6 @@
 
 from voicer.circuit.advice import Remark, remarks
 from voicer.circuit.circuit import Circuit
-from voicer.circuit.facts import fact_lines, facts
+from voicer.circuit.facts import collect_facts, fact_lines
 
-__all__ = ["Circuit", "Remark", "fact_lines", "facts", "remarks"]
+__all__ = ["Circuit", "Remark", "collect_facts", "fact_lines", "remarks"]

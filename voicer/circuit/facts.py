@@ -11,7 +11,7 @@ from voicer.circuit.circuit import Circuit
 from voicer.circuit.filters import Section, half_power_hz
 
 
-def facts(circuit: Circuit) -> dict[str, Any]:
+def collect_facts(circuit: Circuit) -> dict[str, Any]:
     """Figures of a circuit as plain data, units in the keys."""
     clock_hz = circuit.clock_hz
     return {
@@ -36,7 +36,7 @@ def facts(circuit: Circuit) -> dict[str, Any]:
 
 def fact_lines(circuit: Circuit) -> list[tuple[str, str]]:
     """The same for reading: what, and its value with its unit."""
-    f = facts(circuit)
+    f = collect_facts(circuit)
     device = circuit.line.device
     lines = [
         ("line", f"{circuit.line.devices} × {device.stages} stages"),

@@ -19,7 +19,7 @@ OUTPUT_COUPLING_FARAD, OUTPUT_LOAD_OHM = 100e-9, 220e3
 """Behind the reconstruction filter: keeps the line's bias out of the expander and the mixer. Chosen."""
 
 
-def ideal(voicing: Voicing) -> Circuit:
+def design_ideal(voicing: Voicing) -> Circuit:
     """The circuit a voicing asks for; ``design_board(voicing, "exact")`` has the parts that make just this.
 
     The feedback gain is set so that ``repeats.feedback = 1`` is the edge of self-oscillation at the loudest

@@ -48,11 +48,11 @@ def speed_command(
     if live is not None:
         _tell_steadiness(live, frames, messages, as_json)
         return
-    from voicer.play.speed import speed
+    from voicer.play.speed import measure_speed
 
     with progress_bar() as bar:
         task = bar.add_task("measuring", total=None)
-        figures = speed(lambda what: bar.update(task, description=what))
+        figures = measure_speed(lambda what: bar.update(task, description=what))
     if as_json:
         print_json(figures)
         return

@@ -44,7 +44,7 @@ def demo_command(
 
     Example: voicer demo --out demo
     """
-    from voicer.play.demo import demo
+    from voicer.play.demo import make_demo
 
     with progress_bar() as bar:
         task = bar.add_task(PREPARING, total=1.0)
@@ -52,7 +52,7 @@ def demo_command(
         def progress(share: float) -> None:
             bar.update(task, completed=share, description="playing the riff")
 
-        made = demo(out, progress, overwrite=overwrite)
+        made = make_demo(out, progress, overwrite=overwrite)
         bar.update(task, completed=1.0)
     say(*made, "Listen to echo.wav, quietly first: the runaway comes near its end.")
 

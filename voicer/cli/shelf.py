@@ -9,7 +9,7 @@ from rich.table import Table
 
 from voicer import library
 from voicer.board import design
-from voicer.circuit import fact_lines, facts, remarks
+from voicer.circuit import collect_facts, fact_lines, remarks
 from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_json, say
 from voicer.drawing.terminal import console
 from voicer.errors import VoicerError
@@ -46,7 +46,7 @@ def show(voicing: VoicingName, settings: Settings = None, as_json: AsJson = Fals
     shown = changed(library.load(voicing), settings)
     circuit = design(shown)
     if as_json:
-        print_json({"voicing": shown.model_dump(), "circuit": facts(circuit)})
+        print_json({"voicing": shown.model_dump(), "circuit": collect_facts(circuit)})
         return
     table = Table(box=None, pad_edge=False, show_header=False)
     for key, known in parameters().items():

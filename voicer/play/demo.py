@@ -76,7 +76,7 @@ class _ScriptedInput:
         self._waiting = []
 
 
-def demo(
+def make_demo(
     folder: Path, progress: Callable[[float], None] = lambda _share: None, *, overwrite: bool = False
 ) -> list[Path]:
     """Play the riff, turn the knobs by MIDI, write everything into ``folder``, the build sheet of the voicing among it.

@@ -20,7 +20,7 @@ _STEPS = 100
 """Steps over the whole span of what is heard in differences, at least."""
 
 
-def knobs() -> tuple[str, ...]:
+def list_knobs() -> tuple[str, ...]:
     """Keys of all parameters that can be turned, the ones most often wanted first."""
     turnable = [key for key, found in parameters().items() if found.kind != "text"]
     return (*_FIRST, *(key for key in turnable if key not in _FIRST))

@@ -30,7 +30,7 @@ from voicer.errors import one_line
 from voicer.files import recording
 from voicer.library.calibrations import full_scale_v
 from voicer.play.keyboard import HANGUP, Keyboard, open_keyboard
-from voicer.play.knobs import knobs, turned
+from voicer.play.knobs import list_knobs, turned
 from voicer.play.screen import Screen
 from voicer.play.session import Said, Session
 from voicer.play.snapshot import Lookout
@@ -123,7 +123,7 @@ class _Performance:
         self._lookout = Lookout(session, player)
         self._events: deque[Event] = deque()
         self._said: deque[tuple[float, Said]] = deque(maxlen=3)
-        self._knobs, self._knob = knobs(), 0
+        self._knobs, self._knob = list_knobs(), 0
         self._keyboard: Keyboard | None = None
         self._screen: Screen | None = None
         self._ended = False

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.board import design, design_board
-from voicer.board.spread import spread
+from voicer.board.spread import compute_spread
 from voicer.dsp.coefficients import echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.voicing import Delay, Line, Modulation, Repeats, Voicing, parameters
@@ -32,7 +32,7 @@ _START = (
 )
 
 
-def speed(progress: Callable[[str], None] = lambda _what: None) -> dict[str, Any]:
+def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[str, Any]:
     """Measure everything; seconds of work.
 
     Returns
@@ -142,7 +142,7 @@ def _spread_s() -> float:
     made, times = design_board(_voicing_at(20)), []
     for _ in range(3):
         begun = perf_counter()
-        spread(made)
+        compute_spread(made)
         times.append(perf_counter() - begun)
     return min(times)
 

@@ -23,7 +23,7 @@ REPEATS_HEIGHT, DRY_HEIGHT, BUS_HEIGHT, CONTROL_HEIGHT = 2.5, 3.7, -2.4, -4.9
 the boxes, units."""
 
 
-def block_diagram(board: Board) -> Drawing:
+def draw_block_diagram(board: Board) -> Drawing:
     """One box for each block of the signal path, with its figures; the LFO moves the clock, the clock the line."""
     pen, lefts, x = Pen(board, ""), {}, 0.0
     pen.arrow((-0.9, 0), (0, 0))

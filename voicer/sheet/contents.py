@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-from voicer.board.actives import Active, actives
+from voicer.board.actives import Active, list_actives
 from voicer.board.board import Board, design_board
-from voicer.board.figures import Compared, compared
+from voicer.board.figures import Compared, compare_figures
 from voicer.board.part_choice import PartChoice
 from voicer.board.parts import Part
 from voicer.board.readback import differences, voicing_of
-from voicer.board.spread import UNITS, Sensitivity, Spread, sensitivities, spread
+from voicer.board.spread import UNITS, Sensitivity, Spread, compute_sensitivities, compute_spread
 from voicer.circuit.advice import remarks
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.tails import Tail, predict_tails
@@ -66,7 +66,7 @@ class BuildSheet:
     @cached_property
     def actives(self) -> list[Active]:
         """Everything else that is bought."""
-        return actives(self.board)
+        return list_actives(self.board)
 
     @cached_property
     def circuit(self) -> Circuit:
@@ -76,17 +76,17 @@ class BuildSheet:
     @cached_property
     def figures(self) -> list[Compared]:
         """Each figure as asked for and as these parts make it."""
-        return compared(self.asked, self.board)
+        return compare_figures(self.asked, self.board)
 
     @cached_property
     def spread(self) -> Spread:
         """The spread over many units of this board."""
-        return spread(self.nominal, self.choice.tolerances, self.units)
+        return compute_spread(self.nominal, self.choice.tolerances, self.units)
 
     @cached_property
     def sensitivities(self) -> dict[str, list[Sensitivity]]:
         """Which parts affect each figure, and how much."""
-        return sensitivities(self.nominal, self.choice.tolerances)
+        return compute_sensitivities(self.nominal, self.choice.tolerances)
 
     @cached_property
     def made(self) -> tuple[Voicing, list[str]]:

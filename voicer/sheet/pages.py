@@ -15,7 +15,7 @@ from voicer.drawing.paper import A4_INCHES, PRINT, hertz, pyplot, title_block
 from voicer.sheet import tables
 from voicer.sheet.contents import CAUTIONS, BuildSheet, block_title
 from voicer.sheet.pen import draw_on, units_high, units_wide
-from voicer.sheet.schematics import block_diagram, schematic
+from voicer.sheet.schematics import draw_block_diagram, draw_schematic
 
 MARGIN = 0.055
 """White margin, as a share of the page's width and height."""
@@ -95,7 +95,7 @@ def _cells(sheet: BuildSheet) -> list[_Cell]:
         span = SPANS.get(key, 1)
         if place % COLUMNS + span > COLUMNS:
             place += COLUMNS - place % COLUMNS
-        drawing = schematic(sheet.board, key)
+        drawing = draw_schematic(sheet.board, key)
         found.append(_Cell(place // COLUMNS, place % COLUMNS, span, block_title(key), drawing))
         place += span
     return found
@@ -104,7 +104,7 @@ def _cells(sheet: BuildSheet) -> list[_Cell]:
 def _facts_page(page: Any, sheet: BuildSheet) -> None:
     page.text(MARGIN, 0.965, "Build sheet", fontsize=LARGE, va="top")
     diagram = page.add_axes((MARGIN, 0.77, 1 - 2 * MARGIN, 0.17))
-    draw_on(diagram, block_diagram(sheet.board))
+    draw_on(diagram, draw_block_diagram(sheet.board))
     left = _table(page, tables.figure_table(sheet), MARGIN, 0.762, (0.235, 0.065, 0.065, 0.06, 0.02))
     _response(page.add_axes((0.585, 0.612, 0.36, 0.14)), sheet)
     right = _table(page, tables.control_table(sheet), 0.535, 0.572, (0.10, 0.12, 0.15))

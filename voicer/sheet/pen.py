@@ -18,7 +18,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from schemdraw.segments import SegmentText
 
-from voicer.board.actives import ActiveKind, actives
+from voicer.board.actives import ActiveKind, list_actives
 from voicer.board.board import Board
 from voicer.board.parts import Part
 from voicer.board.values import short_value
@@ -71,7 +71,7 @@ class Pen:
     def __init__(self, board: Board, key: str) -> None:
         self.drawing = new_drawing()
         self.parts: dict[str, Part] = {part.name: part for part in board.parts if part.block == key}
-        self._others = [other for other in actives(board) if other.block == key]
+        self._others = [other for other in list_actives(board) if other.block == key]
 
     def other(self, *kinds: ActiveKind) -> str:
         """Reference of the block's next part of such a kind; drawings take them in the order of the list."""

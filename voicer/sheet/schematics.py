@@ -12,9 +12,9 @@ from voicer.errors import CircuitError, did_you_mean
 from voicer.sheet import control_schematics as control
 from voicer.sheet import line_schematics as line
 from voicer.sheet import signal_schematics as signal
-from voicer.sheet.block_diagram import block_diagram
+from voicer.sheet.block_diagram import draw_block_diagram
 
-__all__ = ["block_diagram", "schematic"]
+__all__ = ["draw_block_diagram", "draw_schematic"]
 
 
 Draw = Callable[[Board, str], Drawing]
@@ -34,7 +34,7 @@ _BY_KEY: dict[str, Draw] = {
 }
 
 
-def schematic(board: Board, key: str) -> Drawing:
+def draw_schematic(board: Board, key: str) -> Drawing:
     """The schematic of one block, by its name in `Board.blocks`.
 
     Raises

@@ -13,13 +13,13 @@ from hypothesis import given, settings
 from tests.fuzz.strategies import voicings
 from voicer import library
 from voicer.board import PartChoice, design, design_board
-from voicer.board.actives import actives
+from voicer.board.actives import list_actives
 from voicer.board.board import Board
-from voicer.board.figures import compared, figures, loudest_position
+from voicer.board.figures import compare_figures, compute_figures, loudest_position
 from voicer.board.parts import Part
 from voicer.board.readback import differences, voicing_of
 from voicer.board.series import values_between
-from voicer.board.spread import Tolerances, sensitivities, spread, spread_of, unit_of
+from voicer.board.spread import Tolerances, compute_sensitivities, compute_spread, spread_of, unit_of
 from voicer.board.values import parse_swaps
 from voicer.circuit import Circuit
 from voicer.circuit.circuit import wet_peak
@@ -83,7 +83,7 @@ def test_exact_parts_of_any_voicing_make_what_it_asks_for(voicing: Voicing) -> N
 def test_bought_parts_of_shipped_voicings_keep_the_rules(name: str) -> None:
     """E24 and E12: every pole frequency within 2 %, every Q within 5 %, everything else judged within 5 %."""
     voicing = library.load(name)
-    rows = compared(design_board(voicing, "exact"), design_board(voicing))
+    rows = compare_figures(design_board(voicing, "exact"), design_board(voicing))
     assert [(row.figure.key, row.error) for row in rows if not row.ok] == []
     assert len(rows) > 35
 
@@ -95,7 +95,7 @@ def test_bought_sections_of_any_voicing_keep_the_rules(voicing: Voicing) -> None
     made = buildable(voicing, "E24")
     if made is None:
         return
-    rows = compared(design_board(voicing, "exact"), made)
+    rows = compare_figures(design_board(voicing, "exact"), made)
     sections = [row for row in rows if row.figure.rule in (0.02, 0.05) and ("_q" in row.figure.key or "section" in row.figure.label)]
     assert len(sections) >= 4
     for row in sections:
@@ -206,7 +206,7 @@ def test_figures_are_those_of_the_circuit(name: str) -> None:
     the whole time control, by a fine search, is the one at the loudest position.
     """
     made, circuit = boards(name), boards(name).circuit()
-    found = {figure.key: figure.value for figure in figures(made)}
+    found = {figure.key: figure.value for figure in compute_figures(made)}
     for which in ("anti_alias", "reconstruction"):
         s = 2j * np.pi * found[f"{which}_hz"]
         power = np.prod([abs(np.polyval([*block.denominator()[::-1], 1], s)) for block in made.filter(which)]) ** 2
@@ -228,7 +228,7 @@ def test_a_unit_is_always_the_same_and_a_row_of_the_spread() -> None:
         for one, row in zip(alone.parts, many.parts, strict=True):
             assert one.value == row.value[6]
     loudest = loudest_position(made)
-    for one, row in zip(figures(alone, loudest), figures(many, loudest), strict=True):
+    for one, row in zip(compute_figures(alone, loudest), compute_figures(many, loudest), strict=True):
         assert np.broadcast_to(row.value, 50)[6] == pytest.approx(one.value, rel=1e-9, abs=1e-12), one.key
 
 
@@ -254,7 +254,7 @@ def test_parts_vary_on_their_own() -> None:
 def test_spread_is_told_by_percentiles_and_yield() -> None:
     """Percentiles as numpy counts them over units taken one by one; a limit at the median keeps half of the units."""
     made, tolerances = boards("quay-slap"), Tolerances()
-    found = spread(made, tolerances, units=60)
+    found = compute_spread(made, tolerances, units=60)
     one_by_one = [1e3 * unit_of(made, unit, tolerances).circuit().longest_s for unit in range(1, 61)]
     assert found.percentiles()["longest_ms"] == pytest.approx(tuple(np.percentile(one_by_one, (5, 50, 95))), rel=1e-9)
     middle = found.percentiles()["longest_ms"][1]
@@ -267,7 +267,7 @@ def test_spread_is_told_by_percentiles_and_yield() -> None:
 def test_response_of_the_spread_is_that_of_the_circuit() -> None:
     """With no tolerance at all every percentile is the wet response of the nominal circuit."""
     made = boards("storm-bell")
-    found, circuit = spread(made, Tolerances(1e-9, 1e-9, 1e-9), units=3), boards("storm-bell").circuit()
+    found, circuit = compute_spread(made, Tolerances(1e-9, 1e-9, 1e-9), units=3), boards("storm-bell").circuit()
     expected = 20 * np.log10(np.abs(circuit.wet_response(found.f_hz, circuit.clock_hz)))
     assert np.max(np.abs(found.response_db - expected)) < 1e-4
 
@@ -278,7 +278,7 @@ def test_sensitivities_are_those_of_the_handbooks() -> None:
     """
     made = boards()
     block = made.blocks["reconstruction_2"]
-    found = sensitivities(made)
+    found = compute_sensitivities(made)
     f0 = {one.part.name: one.slope for one in found["reconstruction_2_hz"]}
     assert f0 == pytest.approx(dict.fromkeys(("r1_ohm", "r2_ohm", "ground_farad", "feedback_farad"), -0.5), abs=1e-5)
     q = {one.part.name: one.slope for one in found["reconstruction_2_q"]}
@@ -293,8 +293,8 @@ def test_sensitivities_explain_the_spread() -> None:
     many, loudest = spread_of(made, 3000, narrow), loudest_position(made)
     parts = np.log([part.value for part in many.parts])
     parts -= parts.mean(axis=1, keepdims=True)
-    values = {figure.key: figure.value for figure in figures(many, loudest)}
-    found = sensitivities(made, narrow)
+    values = {figure.key: figure.value for figure in compute_figures(many, loudest)}
+    found = compute_sensitivities(made, narrow)
     for key in ("longest_ms", "anti_alias_hz", "edge_position", "rate_hz", "depth_percent"):
         slopes = np.linalg.lstsq(parts.T, np.log(values[key]) - np.log(values[key]).mean(), rcond=None)[0]
         told = {one.part.ref: one.slope for one in found[key]}
@@ -357,12 +357,12 @@ def test_what_lies_beyond_a_voicing_is_held_and_told() -> None:
 def test_every_block_has_what_it_needs_beside_its_parts() -> None:
     """One amplifier per low-pass block, one device per line block, no gain cell without a compander."""
     voicing = library.load("harbour-dusk")
-    made = actives(design_board(voicing))
+    made = list_actives(design_board(voicing))
     blocks = design_board(voicing).blocks
     low_passes = [key for key in blocks if key.startswith(("anti_alias", "reconstruction"))]
     assert [one.block for one in made if one.block in low_passes] == low_passes
     assert [one.kind for one in made].count("line") == voicing.line.devices
     assert {one.block for one in made} == set(blocks)
-    without = actives(design_board(voicing.changed({"compander.enabled": False})))
+    without = list_actives(design_board(voicing.changed({"compander.enabled": False})))
     assert [one.kind for one in without].count("gain cell") == 0
     assert len({one.ref for one in made}) == len(made)

@@ -13,7 +13,7 @@ from scipy.integrate import solve_ivp
 
 from tests.fuzz.strategies import voicings
 from voicer.board import design
-from voicer.circuit import Circuit, facts, remarks
+from voicer.circuit import Circuit, collect_facts, remarks
 from voicer.circuit.circuit import CLOCK_LIMIT_HZ, wet_peak
 from voicer.circuit.compander import attack_s, recovery_s
 from voicer.circuit.devices import DEVICE_CLASSES, line_delay_s
@@ -200,4 +200,4 @@ def test_four_thousand_stages_at_600_ms_are_told_to_fold() -> None:
 def test_a_runaway_is_told_first() -> None:
     """The caution about sudden loudness comes before all else."""
     assert remarks(design(voicing(repeats=Repeats(feedback=1.2))))[0].about == "runaway"
-    assert facts(design(voicing()))["remarks"] == []
+    assert collect_facts(design(voicing()))["remarks"] == []

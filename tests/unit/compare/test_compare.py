@@ -218,7 +218,7 @@ def test_figures_are_the_circuits(pair: Pair) -> None:
     """Each figure is that of the circuit `voicer show` tells, for both."""
     rows = {row.key: row for row in pair.rows()}
     for name, circuit in pair.circuits.items():
-        told = voicer.circuit.facts(circuit)
+        told = voicer.circuit.collect_facts(circuit)
         mine = {key: getattr(row, name.lower()) for key, row in rows.items()}
         for key in ("time_ms", "clock_hz", "half_clock_hz", "loop_gain"):
             assert mine[key] == told[key]

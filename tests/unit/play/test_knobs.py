@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 import voicer
-from voicer.play.knobs import knobs, turned
+from voicer.play.knobs import list_knobs, turned
 from voicer.voicing import parameters
 
 VOICING = voicer.load("harbour-dusk")
@@ -35,7 +35,7 @@ def test_steps(key: str, value: Any, steps: int, expected: Any) -> None:
     assert turned(key, value, steps, VOICING) == expected
 
 
-@pytest.mark.parametrize("key", knobs())
+@pytest.mark.parametrize("key", list_knobs())
 def test_every_knob_goes_up_and_down_its_whole_travel(key: str) -> None:
     """From where the voicing has it each parameter reaches both ends in a bounded number of steps, and stays there."""
     for by in (1, -1):
@@ -48,4 +48,4 @@ def test_every_knob_goes_up_and_down_its_whole_travel(key: str) -> None:
 
 def test_each_parameter_is_a_knob_once() -> None:
     """Everything but texts can be turned."""
-    assert sorted(knobs()) == sorted(key for key, found in parameters().items() if found.kind != "text")
+    assert sorted(list_knobs()) == sorted(key for key, found in parameters().items() if found.kind != "text")

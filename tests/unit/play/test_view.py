@@ -14,7 +14,7 @@ from voicer.engine.link import Report
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
 from voicer.play.big_letters import large_rows, small_rows
-from voicer.play.knobs import knobs
+from voicer.play.knobs import list_knobs
 from voicer.play.session import Said, Session
 from voicer.play.snapshot import Lookout, Shown, loop_gain
 from voicer.play.view import View, draw, line
@@ -150,7 +150,7 @@ def test_accents_are_left_out_of_large_letters() -> None:
 
 def test_every_parameter_can_be_shown_as_the_knob_in_hand(shown: Shown) -> None:
     """Its key and value stand above the help line."""
-    for key in knobs():
+    for key in list_knobs():
         assert key in text(replace(shown, knob=key))
 
 

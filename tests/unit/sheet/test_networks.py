@@ -10,7 +10,7 @@ import pytest
 from tests.unit.sheet.drawn import Network, dots, ends, inside, labels, wires
 from voicer.board.blocks.supply import LINE_V
 from voicer.board.board import Board, design_board
-from voicer.sheet.schematics import block_diagram, schematic
+from voicer.sheet.schematics import draw_block_diagram, draw_schematic
 from voicer.voicing import Filters, Line, LowPass, Voicing
 
 F_HZ = (30.0, 700.0, 2500.0, 9000.0)
@@ -30,13 +30,13 @@ def ref(made: Board, key: str, name: str) -> str:
 
 
 def read(made: Board, key: str, **how: Any) -> Network:
-    return Network(schematic(made, key), **how)
+    return Network(draw_schematic(made, key), **how)
 
 
 def test_every_end_is_joined_to_something(made: Board) -> None:
     """No lead hangs in the air but those of arrows to and from other blocks, rails and boxes."""
     for key in made.blocks:
-        drawing = schematic(made, key)
+        drawing = draw_schematic(made, key)
         everywhere, lines, joints = ends(drawing), wires(drawing), dots(drawing, hollow=True)
         parts_ends = [at for label in labels(drawing) for at in Network(drawing).of(label[0], label[1])]
         assert parts_ends
@@ -54,7 +54,7 @@ def _on_a_box(drawing: Any, at: tuple[float, float]) -> bool:
 
 def test_a_joint_of_three_wires_has_its_dot(made: Board) -> None:
     """Where three leads meet there is a dot, and a dot only there."""
-    for key, drawing in [*((key, schematic(made, key)) for key in made.blocks), ("boxes", block_diagram(made))]:
+    for key, drawing in [*((key, draw_schematic(made, key)) for key in made.blocks), ("boxes", draw_block_diagram(made))]:
         everywhere, lines = ends(drawing), wires(drawing)
         met = {at: everywhere.count(at) + 2 * sum(inside(at, line) for line in lines) for at in everywhere}
         filled = dots(drawing, hollow=False)
@@ -64,7 +64,7 @@ def test_a_joint_of_three_wires_has_its_dot(made: Board) -> None:
 
 def test_no_wire_lies_on_another(made: Board) -> None:
     """Wires cross at right angles or meet at their ends; none runs along another."""
-    for drawing in [*(schematic(made, key) for key in made.blocks), block_diagram(made)]:
+    for drawing in [*(draw_schematic(made, key) for key in made.blocks), draw_block_diagram(made)]:
         lines = wires(drawing)
         for line in lines:
             middle = ((line[0][0] + line[1][0]) / 2, (line[0][1] + line[1][1]) / 2)

@@ -21,14 +21,14 @@ from matplotlib.transforms import Bbox
 
 from tests.unit.sheet.drawn import labels, texts
 from tests.unit.sheet.drawn import parts as drawn_parts
-from voicer.board.actives import actives
+from voicer.board.actives import list_actives
 from voicer.board.blocks.sallen_key import SecondOrder
 from voicer.board.board import Board, design_board
 from voicer.errors import CircuitError
 from voicer.library import shelf
 from voicer.sheet.pages import SPANS
 from voicer.sheet.pen import FONT_POINTS, PAPER_INCHES, draw_on, picture, save, units_high, units_wide
-from voicer.sheet.schematics import block_diagram, schematic
+from voicer.sheet.schematics import draw_block_diagram, draw_schematic
 from voicer.voicing import Compander, Delay, Filters, Line, LowPass, Shape, Voicing
 
 SHIPPED = [entry.name for entry in shelf.listing() if entry.shipped]
@@ -65,7 +65,7 @@ def check_parts(made: Board) -> None:
     told = {(part.block, part.ref): part for part in made.parts}
     seen: Counter[tuple[str, str, str]] = Counter()
     for key in made.blocks:
-        drawing = schematic(made, key)
+        drawing = draw_schematic(made, key)
         for ref, track, value in labels(drawing):
             assert (key, ref) in told, f"{ref} is drawn in {key}"
             assert value == pytest.approx(told[key, ref].value, rel=5.1e-4)
@@ -105,8 +105,8 @@ def test_a_symbol_is_of_its_parts_kind(name: str) -> None:
     kinds = {part.ref: part.kind for part in made.parts}
     symbols = {"resistor": elm.ResistorIEC, "pot": elm.PotentiometerIEC, "capacitor": elm.Capacitor}
     for key in made.blocks:
-        found = list(drawn_parts(schematic(made, key)))
-        assert len(found) == len(labels(schematic(made, key)))
+        found = list(drawn_parts(draw_schematic(made, key)))
+        assert len(found) == len(labels(draw_schematic(made, key)))
         for symbol, ref, _, _ in found:
             assert type(symbol) is symbols[kinds[ref]], ref
 
@@ -114,13 +114,13 @@ def test_a_symbol_is_of_its_parts_kind(name: str) -> None:
 def test_swapped_values_are_drawn() -> None:
     """A part with another value is drawn with that."""
     made = design_board(shelf.load(SHIPPED[0]), swaps={"R4": 820e3})
-    assert "R4\n820k" in texts(schematic(made, "input"))
+    assert "R4\n820k" in texts(draw_schematic(made, "input"))
 
 
 def test_an_unknown_block_is_refused() -> None:
     """One line that names it and the nearest there is."""
     with pytest.raises(CircuitError, match="no block 'mixr' is on the board; did you mean 'mixer'"):
-        schematic(shipped(SHIPPED[0]), "mixr")
+        draw_schematic(shipped(SHIPPED[0]), "mixr")
 
 
 @pytest.mark.parametrize("enabled", [True, False])
@@ -131,7 +131,7 @@ def test_tags_follow_the_signal(enabled: bool) -> None:
     path = [key for key in keys[keys.index("sum") : keys.index("output_coupling") + 1] if key != "compander"]
 
     def said(key: str, word: str) -> list[str]:
-        found = [" ".join(text.split()).replace("- ", "") for text in texts(schematic(made, key))]
+        found = [" ".join(text.split()).replace("- ", "") for text in texts(draw_schematic(made, key))]
         return [text.removeprefix(f"{word} ") for text in found if text.startswith(f"{word} ")]
 
     for one, other in pairwise(path):
@@ -152,7 +152,7 @@ def test_the_block_diagram_tells_every_figure() -> None:
     """Order, cutoff, stages and clock span stand in their boxes, in the signal's order from left to right."""
     made = shipped(SHIPPED[0])
     line, filters = made.voicing.line, made.voicing.filters
-    words = [" ".join(text.split()) for text in texts(block_diagram(made))]
+    words = [" ".join(text.split()) for text in texts(draw_block_diagram(made))]
     assert words.count(f"{line.stages} stages") == min(line.devices, 2)
     assert any(text.startswith(f"order {filters.anti_alias.order} ") for text in words)
     assert any(text.startswith(f"order {filters.reconstruction.order} ") for text in words)
@@ -170,15 +170,15 @@ def test_the_block_diagram_has_its_boxes(devices: int, enabled: bool) -> None:
     line, delay = Line(stages=1024, devices=devices), Delay(time_ms=30 * devices, shortest_ms=22, longest_ms=320)
     if devices == 1:
         delay = Delay(time_ms=30, shortest_ms=22, longest_ms=200)
-    drawing = block_diagram(design_board(Voicing(name="Quay", line=line, delay=delay, compander=Compander(enabled=enabled))))
+    drawing = draw_block_diagram(design_board(Voicing(name="Quay", line=line, delay=delay, compander=Compander(enabled=enabled))))
     boxes = [element for element in drawing.elements if type(element) is elm.Rect]
     assert len(boxes) == 8 + (2 if enabled else 0) + min(devices, 2) + 3
     assert ("expander" in texts(drawing)) == enabled
 
 
 def pictured(made: Board) -> Iterator[tuple[str, Any]]:
-    yield from ((key, schematic(made, key)) for key in made.blocks)
-    yield "boxes", block_diagram(made)
+    yield from ((key, draw_schematic(made, key)) for key in made.blocks)
+    yield "boxes", draw_block_diagram(made)
 
 
 @pytest.mark.parametrize(
@@ -238,7 +238,7 @@ def test_every_drawing_can_be_written(tmp_path: Path) -> None:
         pixels = plt.imread(tmp_path / f"{key}.png")[..., :3]
         assert 0.01 < (pixels < 0.5).mean() < 0.3
         assert np.ptp(pixels, axis=2).max() == 0  # grey, black and white only
-    drawing = schematic(made, "clock")
+    drawing = draw_schematic(made, "clock")
     drawing.save(str(tmp_path / "clock-own.svg"))
     assert "<svg" in (tmp_path / "clock-own.svg").read_text()
     plt.close("all")
@@ -248,7 +248,7 @@ def test_a_written_drawing_is_the_same_each_time(tmp_path: Path) -> None:
     """No date, no random names: two runs give the same bytes."""
     made = shipped(SHIPPED[0])
     for name in ("one.svg", "other.svg"):
-        save(schematic(made, "lfo"), tmp_path / name)
+        save(draw_schematic(made, "lfo"), tmp_path / name)
     assert (tmp_path / "one.svg").read_bytes() == (tmp_path / "other.svg").read_bytes()
 
 
@@ -258,7 +258,7 @@ def test_two_drawings_share_a_page() -> None:
     page = Figure(figsize=(8.27, 11.69))
     places = ((0.08, 0.6, 0.4, 0.3), (0.52, 0.6, 0.4, 0.3))
     axes = [page.add_axes(place) for place in places]
-    drawings = [schematic(made, "lfo"), schematic(made, "input")]
+    drawings = [draw_schematic(made, "lfo"), draw_schematic(made, "input")]
     first = draw_on(axes[0], drawings[0])
     second = draw_on(axes[1], drawings[1], largest_inches=first)
     assert first == second == pytest.approx(0.4 * 8.27 / units_wide(drawings[0]))
@@ -288,8 +288,8 @@ def test_everything_else_has_its_reference() -> None:
     """Amplifiers, devices, gain cells, switches and the diode carry the numbers of the parts list."""
     made = shipped("harbour-dusk")
     for key in made.blocks:
-        shown = " ".join(texts(schematic(made, key)))
-        for other in actives(made):
+        shown = " ".join(texts(draw_schematic(made, key)))
+        for other in list_actives(made):
             if other.block == key:
                 assert re.search(rf"\b{other.ref}\b", shown), (key, other)
 
