@@ -1,4 +1,4 @@
-"""The demo: the whole job with no hardware. Rack, engine, controller map and session are those of `voicer play`."""
+"""The demo: the whole job with no hardware, on the rack, engine, controller map and session of `voicer play`."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from voicer.control.maps import load_map
 from voicer.devices.midi_ports import Heard
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
+from voicer.errors import VoicingError
 from voicer.files import recording
 from voicer.files.resources import assets
 from voicer.files.whole_folder import write_whole
@@ -30,7 +31,8 @@ from voicer.sheet.folder import write_sheet
 
 VOICING = "harbour-dusk"
 TAIL_S = 8.0
-_STEP = 480  # frames between two looks at the controller: 10 ms
+_STEP = 480
+"""Frames between two looks at the controller: 10 ms."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +40,7 @@ class _Gesture:
     at_s: float
     controller: int
     values: tuple[int, ...]
-    """Sent one after the other, 20 ms apart; empty sends ``controller`` as a program change."""
+    """Sent 20 ms apart; if empty, ``controller`` is sent as a program change."""
     told: str
 
 
@@ -48,7 +50,7 @@ SCRIPT = (
     _Gesture(6.4, 102, tuple(range(111, 84, -1)), "time shortened: pitch rises"),
     _Gesture(7.6, 118, (127, 0), "modulation: fast"),
     _Gesture(8.4, 117, (127, 0), "saved"),
-    _Gesture(9.0, 8, (), "program 8: another voicing"),
+    _Gesture(9.0, 8, (), "program 9: another voicing"),
     _Gesture(10.6, 103, tuple(range(98, 123)), "feedback far up: it runs away"),
     _Gesture(15.0, 103, tuple(range(122, 100, -2)), "pulled back: it holds"),
     _Gesture(17.0, 102, tuple(range(120, -1, -8)), "time dropped: it dies"),
@@ -129,7 +131,9 @@ def _perform(
         for at in range(0, dry.size, _STEP):
             scripted.now_s = at / rate_hz
             while events := controller.drain(session.voicing):
-                session.handle(events)
+                for said in session.handle(events):
+                    if said.bad:
+                        raise VoicingError(said.line, where="demo")
             heard.append(engine.play(dry[at : at + _STEP]))
             progress(at / dry.size)
         return np.concatenate(heard)

@@ -11,6 +11,7 @@ import signal
 import sys
 import time
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -34,6 +35,7 @@ from voicer.play.knobs import list_knobs, turned
 from voicer.play.screen import Screen
 from voicer.play.session import Said, Session
 from voicer.play.snapshot import Lookout
+from voicer.play.view import HELP
 
 KEYS: dict[str, Action] = {
     "space": "tap-tempo", "b": "bypass", "B": "bypass-tail", "p": "panic", "s": "save", "n": "next-voicing",
@@ -137,6 +139,8 @@ class _Performance:
             self._signals.starting = False
             self._keyboard = open_keyboard()
             self._screen = Screen(self._console)
+            if self._keyboard and not self._screen.full:
+                self._say([Said(HELP[0])])
             while not (self._ended or self._signals.end or self._screen.gone or time.monotonic() >= self._until_s):
                 if self._signals.taken("panic"):
                     self._say([Said(self._session.panic())])
@@ -155,7 +159,7 @@ class _Performance:
     def _turn(self) -> None:
         self._read_keys()
         if not self._events:
-            self._events.extend(self._controller.drain(self._session.voicing, _LOOK_S))
+            self._queue(self._controller.drain(self._session.voicing, _LOOK_S))
         until_s = time.monotonic() + _EVENTS_S
         while self._events and time.monotonic() < until_s:
             self._say(self._session.take([self._events.popleft()]))
@@ -174,6 +178,14 @@ class _Performance:
             said = [one for at_s, one in self._said if now_s - at_s < _SAID_S]
             self._screen.show(self._lookout.look(self._controller.names, last_move, said, knob))
 
+    def _queue(self, events: Iterable[Event]) -> None:
+        """Put events in line; a panic does not wait for its turn."""
+        for event in events:
+            if isinstance(event, Press) and event.action == "panic":
+                self._say([Said(self._session.panic())])
+            else:
+                self._events.append(event)
+
     def _design(self) -> None:
         """Design what the knobs ask for now: every 10 ms at most, and at most half of the time."""
         begun_s = time.monotonic()
@@ -187,7 +199,7 @@ class _Performance:
             if key in ("q", "Q", HANGUP):
                 self._ended = True
             elif key in KEYS:
-                self._events.append(Press(KEYS[key], time.monotonic()))
+                self._queue([Press(KEYS[key], time.monotonic())])
             elif key in ("up", "down"):
                 self._knob = (self._knob + (1 if key == "down" else -1)) % len(self._knobs)
             elif key in ("left", "right"):

@@ -43,11 +43,16 @@ class Screen:
     Parameters
     ----------
     console : Console
+
+    Attributes
+    ----------
+    full : bool
+        Whether the view is drawn; else lines are printed.
     """
 
     def __init__(self, console: Console) -> None:
         self._console = console
-        self._drawn = console.is_terminal and not console.is_dumb_terminal
+        self.full = console.is_terminal and not console.is_dumb_terminal
         self._shown: Shown | None = None
         self._lines: deque[Text] = deque(maxlen=_MOST_LINES)
         self._wake, self._closing, self._gone = threading.Event(), False, threading.Event()
@@ -67,7 +72,7 @@ class Screen:
     def say(self, said: Iterable[Said]) -> None:
         """Print what happened; the full-screen view shows it anyway, bad news is printed when it closes."""
         self._lines.extend(
-            Text(one_line(one.line), "bold red" if one.bad else "") for one in said if one.bad or not self._drawn
+            Text(one_line(one.line), "bold red" if one.bad else "") for one in said if one.bad or not self.full
         )
 
     def close(self) -> None:
@@ -83,7 +88,7 @@ class Screen:
     def _run(self) -> None:
         """Thread: screen."""
         try:
-            if self._drawn:
+            if self.full:
                 self._draw()
                 self._print_lines()
             else:

@@ -193,7 +193,7 @@ class Session:
     def recall(self, slot: int) -> str:
         """Play the voicing of a program number."""
         voicing = library.recall(slot)
-        return self._call_up(library.slots()[slot], voicing)
+        return self._call_up(library.entry(library.slots()[slot]).name, voicing)
 
     def step(self, by: int) -> str:
         """Play the next (1) or previous (-1) voicing of the library, passing over any that cannot be played."""

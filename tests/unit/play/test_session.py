@@ -211,6 +211,14 @@ def test_a_recall_plays_the_voicing_of_the_slot(session: Session, ear: Ear) -> N
     assert session.name == "lamp-lane"
 
 
+def test_a_slot_may_hold_a_title(session: Session, voicer_home: Path) -> None:
+    """A player who wrote a title into the slots' file by hand keeps their place among next and previous."""
+    voicer_home.mkdir(parents=True)
+    (voicer_home / "slots.toml").write_text('[slots]\n5 = "Lamp Lane"\n')
+    assert lines(session, Recall(5)) == ["voicing 'lamp-lane'"]
+    assert lines(session, Press("previous-voicing")) == ["voicing 'quay-slap'"]
+
+
 def test_save_says_when_it_replaces_a_shipped_voicing(session: Session) -> None:
     """The file is the voicing, under the name it was called up by; shadowing a shipped voicing is never silent."""
     session.set({"repeats.feedback": 0.8})
