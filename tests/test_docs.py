@@ -10,14 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from voicer.cli import app
+from voicer.cli.commands import COMMANDS
 from voicer.library import parse
 
 ROOT = Path(__file__).parent.parent
 BLOCK = re.compile(r"^```(\w+)\n(.*?)^```", re.DOTALL | re.MULTILINE)
 README = (ROOT / "README.md").read_text()
 BLOCKS = BLOCK.findall(README)
-COMMANDS = {command.name or command.callback.__name__: command for command in app.registered_commands}
 
 
 def blocks(language: str) -> list[str]:

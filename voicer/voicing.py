@@ -24,9 +24,6 @@ from pydantic import (
 from voicer.errors import VoicingError, did_you_mean, one_line, printable
 from voicer.files.toml_text import explain_error
 
-SCHEMA = 3
-"""Number of the voicing file's form that this version writes; `library.migration` reads the older ones."""
-
 SHORTEST_DELAY_MS = 1.25
 """No delay may come below this: the bridge between audio grid and clock hides its own latency in the line."""
 

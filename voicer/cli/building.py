@@ -13,19 +13,15 @@ from voicer import library
 from voicer.board.spread import UNITS, Tolerances
 from voicer.cli.common import (
     AsJson,
-    Capacitors,
     Overwrite,
-    Resistors,
     Settings,
-    Swaps,
-    Unit,
     VoicingName,
     app,
     changed,
-    part_choice,
     print_json,
     progress_bar,
 )  # fmt: skip
+from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
 from voicer.errors import VoicingError
 
@@ -62,7 +58,7 @@ def parts_command(
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Suggest parts for a voicing, tell what they make, and write the build sheet.
+    """Choose parts for a voicing, show what they make of it, and write the build sheet.
 
     Example: voicer parts old-dredger --series E24 --swap R7=12k --out sheet
     """

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from voicer.board import PartChoice, design_board
-from voicer.board.board import DEFAULT_SERIES, SeriesName
-from voicer.board.series import Series
-from voicer.board.spread import Tolerances
-from voicer.board.values import parse_swaps
-from voicer.drawing.terminal import console
+from voicer.cli.commands import LazyCommands
 from voicer.errors import VoicingError, json_text, one_line, printable
-from voicer.voicing import Parameter, Voicing, parameter
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from rich.progress import Progress
+
+    from voicer.voicing import Parameter, Voicing
 
 app = typer.Typer(
-    add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+    cls=LazyCommands, add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
     help="Play, tune, save and build bucket-brigade echoes.",
 )  # fmt: skip
 
@@ -35,32 +35,12 @@ Settings = Annotated[
 ]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that exist.")]
 CeilingDb = Annotated[float, typer.Option("--ceiling-db", min=-40.0, max=0.0, help="Output ceiling, dB of full scale.")]
-Resistors = Annotated[
-    SeriesName | None, typer.Option("--series", help="Hear parts: resistors of this series, or exact values.")
-]
-Capacitors = Annotated[Series | None, typer.Option("--capacitors", help="Series of the capacitors; E12, or E6.")]
-Unit = Annotated[int | None, typer.Option("--unit", min=1, help="One unit of the tolerance spread, from 1.")]
-Swaps = Annotated[
-    list[str] | None,
-    typer.Option("--swap", metavar="REF=VALUE", help="Swap a part, such as R7=12k or low_cut.load_ohm=56k."),
-]
 
 
 def changed(voicing: Voicing, settings: list[str] | None) -> Voicing:
     """A voicing with the ``--set`` options in it."""
     pairs = [_setting(text) for text in settings or []]
     return voicing.changed({pair.key: pair.value for pair in pairs}) if pairs else voicing
-
-
-def part_choice(
-    voicing: Voicing, series: SeriesName | None, capacitors: Series | None, unit: int | None,
-    swaps: list[str] | None, tolerances: Tolerances | None = None,
-) -> PartChoice:  # fmt: skip
-    """What the options for parts ask for; swapped parts are looked for on the voicing's board."""
-    values = {}
-    if swaps:
-        values = parse_swaps(swaps, design_board(voicing, series or DEFAULT_SERIES, capacitors=capacitors).parts)
-    return PartChoice(series, capacitors, unit, values, tolerances or Tolerances())
 
 
 @dataclass(frozen=True)
@@ -75,6 +55,8 @@ def _setting(text: str) -> _Setting:
     if not equals:
         what = f"--set must be KEY=VALUE (got '{one_line(text)}')"
         raise VoicingError(what, remedy="for example --set delay.time_ms=250")
+    from voicer.voicing import parameter
+
     return _Setting(key, _value(parameter(key), value))
 
 
@@ -94,12 +76,45 @@ def _value(asked: Parameter, text: str) -> Any:
         raise VoicingError(f"{asked.key} must be {asked.rule} (got '{one_line(text)}')") from None
 
 
+@app.callback()
+def _commands() -> None:
+    pass
+
+
 def progress_bar() -> Progress:
     """A bar on standard error that leaves nothing behind."""
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    from voicer.drawing.terminal import console
+
     return Progress(
         TextColumn("{task.description}", markup=False), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
         console=console(stderr=True), transient=True, disable=not sys.stderr.isatty(),
     )  # fmt: skip
+
+
+def print_columns(rows: Iterable[tuple[str, ...]]) -> None:
+    """Print rows in columns; on a terminal the last column is wrapped into its width."""
+    import shutil
+    import textwrap
+
+    clean = [tuple(printable(" ".join(cell.split())) for cell in row) for row in rows]
+    widths = [max(map(_width, column)) for column in zip(*clean, strict=True)][:-1]
+    left = " " * (sum(widths) + 2 * len(widths))
+    room = max(shutil.get_terminal_size().columns - len(left), 20) if sys.stdout.isatty() else 10**6
+    for *cells, last in clean:
+        start = "".join(f"{cell}{' ' * (width - _width(cell))}  " for cell, width in zip(cells, widths, strict=True))
+        first, *rest = textwrap.wrap(last, room) or [""]
+        say(f"{start}{first}".rstrip(), *(left + line for line in rest))
+
+
+def _width(text: str) -> int:
+    """Columns of a terminal that a text takes: two for a wide character, none for a combining one."""
+    if text.isascii():
+        return len(text)
+    from unicodedata import combining, east_asian_width
+
+    return sum(0 if combining(char) else 1 + (east_asian_width(char) in "WF") for char in text)
 
 
 def plain(value: Any) -> str:

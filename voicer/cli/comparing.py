@@ -59,7 +59,7 @@ def compare_command(
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Compare two voicings: level-matched renders, figures side by side, and a blind listening test.
+    """Compare two voicings: level-matched renders, figures side by side, a blind test.
 
     Example: voicer compare harbour-dusk old-dredger --out listening --blind
     """

@@ -19,7 +19,7 @@ def explain_command(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("explained"),
     overwrite: Overwrite = False,
 ) -> None:
-    """Pictures, snippets and a page that show others why a voicing sounds as it does.
+    """Write pictures, snippets and a page that show others why a voicing sounds as it does.
 
     Example: voicer explain storm-bell --out explained
     """

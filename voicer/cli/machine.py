@@ -11,7 +11,7 @@ from voicer.cli.common import AsJson, app, print_json, progress_bar, say
 
 @app.command()
 def devices(as_json: AsJson = False) -> None:
-    """List the audio and MIDI ports voicer can see, and what is wrong if it sees none.
+    """List the audio devices and MIDI ports, and what is wrong if there are none.
 
     Example: voicer devices
     """
@@ -26,7 +26,7 @@ def devices(as_json: AsJson = False) -> None:
         for port in found[kind]:
             say(f"  [{port['number']}] {port['name']}")
     for line in found["trouble"]:
-        say(f"mind: {line}")
+        say(f"note: {line}")
 
 
 @app.command("speed")
@@ -38,7 +38,7 @@ def speed_command(
     messages: Annotated[float, typer.Option(min=0, max=2000, help="Control changes per second for --live.")] = 200,
     as_json: AsJson = False,
 ) -> None:
-    """Measure how fast the echo runs here, as multiples of real time, or how steadily it plays live.
+    """Measure how fast the echo runs here, or how steadily it plays live.
 
     With --live a private JACK server plays for some minutes beside a busy process; late blocks are reported next to
     those of a bare wake-up loop at the same priority.

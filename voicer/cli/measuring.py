@@ -16,19 +16,15 @@ from voicer.board.board import SeriesName
 from voicer.board.series import Series
 from voicer.cli.common import (
     AsJson,
-    Capacitors,
     Overwrite,
-    Resistors,
     Settings,
-    Swaps,
-    Unit,
     app,
     changed,
-    part_choice,
     print_json,
     progress_bar,
     say,
 )
+from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
 from voicer.errors import VoicingError
 from voicer.library.calibrations import full_scale_v
@@ -87,7 +83,7 @@ def measure(
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Predict every figure of a voicing from its circuit, measure it through the kernel, show both.
+    """Predict every figure of a voicing from its circuit, measure it, and show both.
 
     Example: voicer measure slow-tide --series E24 --out bench
     """
@@ -183,7 +179,7 @@ def calibrate(
     seconds: Annotated[float, typer.Option(min=0.6, max=30, help="How long to listen.")] = 2.0,
     as_json: AsJson = False,
 ) -> None:
-    """Find what full scale is in volts from a tone of known level at the input, and keep it for that input.
+    """Find what full scale is in volts, from a tone of known level at an input.
 
     Example: voicer calibrate --level-v 0.1
     """

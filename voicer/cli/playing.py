@@ -12,20 +12,16 @@ from voicer import library
 from voicer.cli.common import (
     PREPARING,
     AsJson,
-    Capacitors,
     CeilingDb,
     Overwrite,
-    Resistors,
     Settings,
-    Swaps,
-    Unit,
     app,
     changed,
-    part_choice,
     print_json,
     progress_bar,
     say,
 )  # fmt: skip
+from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
 from voicer.errors import FileError, did_you_mean, one_line
 
@@ -40,7 +36,7 @@ def demo_command(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("demo"),
     overwrite: Overwrite = False,
 ) -> None:
-    """The whole job with no hardware: a riff in, knobs turned by MIDI, echo and pictures out.
+    """Run the whole job with no hardware: a riff in, knobs turned by MIDI, echo and pictures out.
 
     Example: voicer demo --out demo
     """
@@ -76,7 +72,7 @@ def play(
     swaps: Swaps = None,
     as_json: AsJson = False,
 ) -> None:
-    """Play through a voicing live, and tune it from the keyboard or a MIDI controller.
+    """Play live through a voicing, and tune it with a MIDI controller or the keyboard.
 
     Example: voicer play slow-tide --input riff.wav
     """

@@ -5,20 +5,15 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import typer
-from rich.table import Table
 
 from voicer import library
-from voicer.board import design
-from voicer.circuit import collect_facts, fact_lines, remarks
-from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_json, say
-from voicer.drawing.terminal import console
+from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_columns, print_json, say
 from voicer.errors import VoicerError
-from voicer.voicing import parameters
 
 
 @app.command("voicings")
 def voicings_command(as_json: AsJson = False) -> None:
-    """List the voicings: your own first, then the shipped ones.
+    """List the voicings, in the order that next and previous step through them.
 
     Example: voicer voicings --json
     """
@@ -27,14 +22,12 @@ def voicings_command(as_json: AsJson = False) -> None:
         fields = ("name", "title", "notes", "shipped", "slot", "error", "shadows_shipped")
         print_json([{name: getattr(entry, name) for name in fields} | {"path": str(entry.path)} for entry in entries])
         return
-    table = Table(box=None, pad_edge=False)
-    for column in ("slot", "name", "notes"):
-        table.add_column(column)
+    rows = [("slot", "name", "notes")]
     for entry in entries:
-        whose = "" if entry.shipped else " (yours, before the shipped one)" if entry.shadows_shipped else " (yours)"
+        whose = "" if entry.shipped else " (yours, instead of the shipped one)" if entry.shadows_shipped else " (yours)"
         slot = "" if entry.slot is None else str(entry.slot)
-        table.add_row(slot, entry.name + whose, entry.error or entry.notes)
-    console().print(table)
+        rows.append((slot, entry.name + whose, entry.error or entry.notes))
+    print_columns(rows)
 
 
 @app.command()
@@ -43,6 +36,13 @@ def show(voicing: VoicingName, settings: Settings = None, as_json: AsJson = Fals
 
     Example: voicer show old-dredger --set delay.time_ms=300
     """
+    from rich.table import Table
+
+    from voicer.board import design
+    from voicer.circuit import collect_facts, fact_lines
+    from voicer.drawing.terminal import console
+    from voicer.voicing import parameters
+
     shown = changed(library.load(voicing), settings)
     circuit = design(shown)
     if as_json:
@@ -62,10 +62,13 @@ def check(
     files: Annotated[list[str], typer.Argument(metavar="FILE…", help="Voicing files or names.")],
     as_json: AsJson = False,
 ) -> None:
-    """Check voicings; what is wrong is told in one line each, and the exit code is 2.
+    """Check voicings: one line for each thing that is wrong, and exit code 2.
 
     Example: voicer check my-voicing.toml
     """
+    from voicer.board import design
+    from voicer.circuit import remarks
+
     results, wrong = [], False
     for name in files:
         result: dict[str, Any] = {"name": name, "ok": True, "error": None, "remarks": []}
@@ -82,7 +85,7 @@ def check(
         if result["error"]:
             say(f"voicer: {result['error']}", err=True)
             continue
-        say(f"{result['name']}: good", *(f"  mind: {line}" for line in result["remarks"]))
+        say(f"{result['name']}: valid", *(f"  note: {line}" for line in result["remarks"]))
     if wrong:
         raise typer.Exit(2)
 

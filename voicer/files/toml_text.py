@@ -1,20 +1,19 @@
-"""TOML text into checked models.
+"""TOML text to checked models.
 
-Every complaint names file, line, key, value, rule and remedy. `toml_places` tells the lines, `text_file` reads and
-writes the files.
+Every complaint names file, line, key, value, rule and remedy.
 """
 
 from __future__ import annotations
 
 import json
 import re
-import tomllib
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
-from voicer.errors import FileError, VoicerError, did_you_mean, one_line
-from voicer.files.toml_places import Loc, Place, key_places, line_of
+from voicer.errors import FileError, VoicerError, did_you_mean
+from voicer.files.toml_places import Loc, Place, key_places
+from voicer.files.toml_plain import dotted, read_plain, shown, wrong_value
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -24,10 +23,6 @@ if TYPE_CHECKING:
 
 M = TypeVar("M", bound=BaseModel)
 
-DEEPEST = 20
-"""Tables and lists nested deeper than this are refused before anything walks them."""
-
-_GIVEN_TWICE = ("Cannot overwrite", "Cannot declare", "Cannot redefine", "Cannot mutate")
 _TABLE_WANTED = {"model_type", "model_attributes_type", "dict_type"}
 
 
@@ -66,35 +61,6 @@ def read_model(
         raise _complaint(error, model, places, where, explain) from error
 
 
-def read_plain(text: str, *, where: str) -> dict[str, Any]:
-    """TOML text as plain dicts, lists and values; `FileError` with the line where it is not well formed."""
-    if _ENDLESS_KEY.search(text):
-        raise _too_deep(where)
-    try:
-        text.encode()
-        data = tomllib.loads(text)
-    except UnicodeEncodeError as error:
-        what = "the text must be UTF-8 (it is not)"
-        raise FileError(what, where=where, remedy="save it as UTF-8") from error
-    except tomllib.TOMLDecodeError as error:
-        raise _syntax_complaint(text, str(error), where) from error
-    except RecursionError as error:
-        raise _too_deep(where) from error
-    except ValueError as error:
-        what = f"numbers and dates must be within their range ({error})"
-        raise FileError(one_line(what), where=where, remedy="correct them") from error
-    if _depth_exceeds(data, DEEPEST):
-        raise _too_deep(where)
-    return data
-
-
-def wrong_value(
-    where: str, places: dict[Loc, Place], loc: Loc, what: str, remedy: str = ""
-) -> FileError:
-    """A `FileError` at the line of ``loc``, or of the nearest table around it, cut to a bearable length."""
-    return FileError(one_line(what), where=f"{where}:{line_of(places, loc)}", remedy=one_line(remedy))
-
-
 def _complaint(
     error: ValidationError,
     model: type[BaseModel],
@@ -122,7 +88,7 @@ def explain_error(
     if first["type"] == "extra_forbidden":
         return loc, f"unknown key '{key}'", did_you_mean(str(loc[-1]), _names_beside(model, loc))
     if first["type"] in _TABLE_WANTED:
-        return loc, f"{key} must be a table (got {_shown(first['input'])})", f"write it as [{key}]"
+        return loc, f"{key} must be a table (got {shown(first['input'])})", f"write it as [{key}]"
     _, what, remedy = explain(error) if explain else explain_value(error, model)
     return loc, what, remedy
 
@@ -167,7 +133,7 @@ def explain_value(error: ValidationError, model: type[BaseModel]) -> tuple[str, 
         remedy = did_you_mean(got, re.findall(r"'([^']*)'", first["ctx"]["expected"]))
         remedy = remedy if remedy.startswith("did") else ""
     must = f"be {rule}" if rule else re.sub(r"^\S+ should ", "", first["msg"])
-    return key, f"{key} must {must} (got {_shown(got)})", remedy
+    return key, f"{key} must {must} (got {shown(got)})", remedy
 
 
 def _rule(field: FieldInfo | None) -> str:
@@ -225,52 +191,3 @@ def _check_values(value: Any, loc: Loc, places: dict[Loc, Place], where: str) ->
     elif not isinstance(value, str | int | float):
         what = f"{dotted(loc)} must be a number, text, true or false (got the date or time {value})"
         raise wrong_value(where, places, loc, what, "put a text in quotes")
-
-
-def _depth_exceeds(value: Any, most: int) -> bool:
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return most < 0 or any(_depth_exceeds(item, most - 1) for item in inner)
-
-
-_KEY_PART = r"""(?:[A-Za-z0-9_-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')"""
-_ENDLESS_KEY = re.compile(rf"""(?<![A-Za-z0-9_"'\\-])(?:{_KEY_PART}[ \t]*+\.[ \t]*+){{{5 * DEEPEST}}}""")
-"""A dotted key of over a hundred parts, bare or quoted, with or without blanks: tomllib is quadratic in its length."""
-
-
-def _too_deep(where: str) -> FileError:
-    what = f"tables and lists must be nested at most {DEEPEST} deep (they go deeper)"
-    return FileError(what, where=where, remedy="flatten them")
-
-
-def _syntax_complaint(text: str, message: str, where: str) -> FileError:
-    """Word tomllib's ``Invalid value (at line 2, column 5)`` with the line it means."""
-    lines = text.replace("\r\n", "\n").split("\n")
-    found = re.search(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$", message)
-    reason = message[: found.start()] if found else message
-    column = f" at column {found[2]}" if found and found[2] else ""
-    number = int(found[1]) if found and found[1] else len(text.rstrip().split("\n"))
-    line = lines[number - 1].strip()
-    place = f"{where}:{number}"
-    inline = re.match(r"Duplicate inline table key '(.*)'", reason)
-    if inline or reason.startswith(_GIVEN_TWICE):
-        header = re.match(r"\[+\s*([^\]]*?)\s*\]", line)
-        name = inline[1] if inline else header[1] if header else line.split("=")[0].strip()
-        return FileError(one_line(f"{name} must be given once (it is given twice)"), where=place,
-                         remedy="remove one of the two")
-    what = one_line(f"the line must be TOML such as key = value (got {line[:80]!r})")
-    return FileError(what, where=place, remedy=one_line(reason[:1].lower() + reason[1:] + column))
-
-
-def dotted(loc: Loc) -> str:
-    """A location as the user reads it: ``filters.anti_alias.cutoff_hz``, ``control[2].key``."""
-    parts = [part for part in loc if part != "[key]"]
-    text = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in parts)
-    return text.removeprefix(".")
-
-
-def _shown(value: Any) -> str:
-    """The value as TOML would write it, short."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    text = repr(value)
-    return text if len(text) <= 80 else text[:79] + "…"

@@ -1,17 +1,20 @@
 """The voicing file's form: text to voicing, and voicing to text that keeps what the user wrote.
 
+The models are imported on use: a list of the shipped voicings needs none.
+
 Numbers are written in the shortest form that reads back as the same number, so nothing is lost by saving.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from voicer.errors import FileError
 from voicer.files.toml_edits import literal, with_value
-from voicer.files.toml_text import read_model
-from voicer.library.migration import migrated, without_schema
-from voicer.voicing import SCHEMA, Voicing, parameters
+from voicer.library.migration import SCHEMA, migrated, without_schema
+
+if TYPE_CHECKING:
+    from voicer.voicing import Voicing
 
 _FRESH = """\
 schema = {schema}
@@ -62,6 +65,8 @@ clock_bleed = {v[flaws.clock_bleed]}
 
 def file_schema() -> dict[str, Any]:
     """JSON Schema of a voicing file as it is written now, for editors to complete and check from."""
+    from voicer.voicing import Voicing
+
     described = Voicing.model_json_schema()
     described["title"] = "A voicer voicing"
     described["properties"] = {"schema": {"const": SCHEMA, "type": "integer"}, **described["properties"]}
@@ -112,15 +117,22 @@ def to_text(voicing: Voicing, old_text: str | None = None) -> str:
 
 
 def _fresh(voicing: Voicing) -> str:
+    from voicer.voicing import parameters
+
     values = {key: literal(voicing.get(key)) for key in parameters()}
     return "".join(line.rstrip() + "\n" for line in _FRESH.format(schema=SCHEMA, v=values).split("\n")[:-1])
 
 
 def _read_current(text: str, where: str) -> Voicing:
+    from voicer.files.toml_text import read_model
+    from voicer.voicing import Voicing
+
     return read_model(without_schema(text), Voicing, where=where)
 
 
 def _with_changes(text: str, old: Voicing, new: Voicing) -> str:
+    from voicer.voicing import parameters
+
     for key in parameters():
         if new.get(key) != old.get(key):
             text = with_value(text, tuple(key.split(".")), new.get(key))

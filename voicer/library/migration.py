@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Any
 from voicer.errors import FileError, did_you_mean
 from voicer.files.toml_edits import edited, literal
 from voicer.files.toml_places import key_places
-from voicer.files.toml_text import dotted, read_plain, wrong_value
-from voicer.voicing import SCHEMA
+from voicer.files.toml_plain import dotted, read_plain, wrong_value
+
+SCHEMA = 3
+"""Number of the form that this version writes."""
 
 if TYPE_CHECKING:
     from collections.abc import Callable

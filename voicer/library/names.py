@@ -5,9 +5,8 @@ from __future__ import annotations
 import unicodedata
 
 from voicer.errors import FileError, one_line
-from voicer.voicing import LONGEST_NAME
 
-_LONGEST_SLUG_BYTES = 200
+_LONGEST_SLUG_BYTES, _LONGEST_QUOTE = 200, 60
 _RESERVED = {"slots", "con", "prn", "aux", "nul"} | {
     f"{port}{number}" for port in ("com", "lpt") for number in range(10)
 }
@@ -42,11 +41,13 @@ def checked_name(name: str) -> str:
     """The name a user typed for a save, if it is a plain name and no path; `FileError` otherwise."""
     if any(char in name for char in "/\\\0") or name.endswith(".toml") or name.startswith("."):
         raise _refused("be a plain name, without '/', '\\', a leading dot or '.toml'", name)
+    from voicer.voicing import LONGEST_NAME
+
     if not 1 <= len(name) <= LONGEST_NAME:
         raise _refused(f"have 1..{LONGEST_NAME} characters", name)
     return name
 
 
 def _refused(rule: str, name: str) -> FileError:
-    shown = one_line(name if len(name) <= LONGEST_NAME else name[:LONGEST_NAME] + "…")
+    shown = one_line(name if len(name) <= _LONGEST_QUOTE else name[:_LONGEST_QUOTE] + "…")
     return FileError(f"the voicing's name must {rule} (got '{shown}')", remedy="choose another name")

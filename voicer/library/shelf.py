@@ -12,16 +12,20 @@ from voicer.errors import FileError, did_you_mean, one_line
 from voicer.files.resources import presets
 from voicer.files.safe_write import checked_target, second_name, write_bytes
 from voicer.files.text_file import load_text, write_atomically
+from voicer.files.toml_plain import read_plain
 from voicer.library import home
 from voicer.library.form import parse, to_text
 from voicer.library.names import checked_name, slug, slug_to_save_under
 from voicer.library.slots import shipped_slots, slots
-from voicer.voicing import LONGEST_NAME
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
 
     from voicer.voicing import Voicing
+
+
+_LONGEST_GUESS = 60
+"""Characters of a wrong name that are compared with the right ones."""
 
 
 @dataclass(frozen=True)
@@ -53,9 +57,19 @@ class _Source:
     def where(self) -> str:
         return f"presets/{self.path.name}" if self.shipped else str(self.path)
 
+    def text(self) -> str:
+        return self.path.read_text("utf-8") if self.shipped else load_text(str(self.path))
+
     def read(self) -> Voicing:
-        text = self.path.read_text("utf-8") if self.shipped else load_text(str(self.path))
-        return parse(text, self.where)
+        return parse(self.text(), self.where)
+
+    def told(self) -> tuple[str, str]:
+        """Title and notes; the user's files are checked for it, the shipped ones are as the tests left them."""
+        if self.shipped:
+            plain = read_plain(self.text(), where=self.where)
+            return str(plain["name"]), str(plain["notes"])
+        voicing = self.read()
+        return voicing.name, voicing.notes
 
 
 def load(name_or_path: str | os.PathLike[str]) -> Voicing:
@@ -206,7 +220,7 @@ def _find(name: str) -> _Source:
                         remedy="use the name instead")
     if not titled:
         raise FileError(f"the voicing must be a known name or a path (got '{one_line(name)}')",
-                        remedy=did_you_mean(wanted[:LONGEST_NAME], names()))
+                        remedy=did_you_mean(wanted[:_LONGEST_GUESS], names()))
     return titled[0]
 
 
@@ -244,8 +258,7 @@ def _shipped() -> list[_Source]:
 def _entry(source: _Source, assigned: dict[int, str], shipped: set[str]) -> Entry:
     title, notes, error = source.name, "", None
     try:
-        voicing = source.read()
-        title, notes = voicing.name, voicing.notes
+        title, notes = source.told()
     except FileError as wrong:
         error = str(wrong)
     wanted = slug(source.name)

@@ -6,26 +6,19 @@ there empties the slot.
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict
-
-from voicer.errors import FileError
+from voicer.errors import FileError, did_you_mean
 from voicer.files.file_lock import locked
 from voicer.files.resources import presets
 from voicer.files.text_file import load_text, write_atomically
 from voicer.files.toml_edits import with_value
 from voicer.files.toml_places import key_places
-from voicer.files.toml_text import read_model, wrong_value
+from voicer.files.toml_plain import read_plain, shown, wrong_value
 from voicer.library import home
 
 LAST_SLOT = 127
 """Program numbers of a controller go from 0 to this."""
 
 _NEW_FILE = "# Program number of the controller = voicing it calls up; an empty name empties it.\n[slots]\n"
-
-
-class _Slots(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-    slots: dict[str, str] = {}
 
 
 def slots() -> dict[int, str]:
@@ -62,13 +55,22 @@ def checked_slot(slot: int) -> int:
 
 
 def _read(text: str, where: str) -> dict[int, str]:
-    entries = read_model(text, _Slots, where=where).slots
+    data, places = read_plain(text, where=where), key_places(text)
+    for key in data:
+        if key != "slots":
+            raise wrong_value(where, places, (key,), f"unknown key '{key}'", did_you_mean(key, ["slots"]))
+    table = data.get("slots", {})
+    if not isinstance(table, dict):
+        what = f"slots must be a table (got {shown(table)})"
+        raise wrong_value(where, places, ("slots",), what, "write it as [slots]")
     found: dict[int, str] = {}
-    for key, name in entries.items():
+    for key, name in table.items():
         number = int(key) if key.isascii() and key.isdigit() and len(key) <= 3 else -1
         if not 0 <= number <= LAST_SLOT:
             what = f"slot must be a whole number in 0..{LAST_SLOT} (got {key!r})"
-            raise wrong_value(where, key_places(text), ("slots", key), what, "give a program number")
+            raise wrong_value(where, places, ("slots", key), what, "give a program number")
+        if not isinstance(name, str):
+            raise wrong_value(where, places, ("slots", key), f"slots.{key} must be a text (got {shown(name)})")
         found[number] = name
     return found
 

@@ -42,7 +42,9 @@ def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[
         core, 48 kHz; the best of 60 runs of 0.1 s, and the middle one), ``silence_to_burst`` (ratio of the times a
         decaying tail and a loud burst take), ``design_ms``, ``design_parts_ms`` (exact and bought parts of a voicing
         whose filters, time span, low cut and compander are all new; processor time, median and longest of 50),
-        ``spread_10000_s``, and ``start_s`` and ``start_empty_cache_s``, a new process from nothing to its first block.
+        ``spread_10000_s``, ``voicings_to_imports`` (processor time of ``voicer voicings`` by that of a Python that only
+        imports typer and pydantic, medians of 7 in turn), and ``start_s`` and ``start_empty_cache_s``, a new process
+        from nothing to its first block.
     """
     figures: dict[str, Any] = {}
     for clock_khz in CLOCKS_KHZ:
@@ -58,6 +60,8 @@ def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[
     progress("parts")
     figures["design_parts_ms"], figures["design_parts_longest_ms"] = _design_parts_ms()
     figures["spread_10000_s"] = _spread_s()
+    progress("start of a command")
+    figures["voicings_to_imports"] = voicings_to_imports()
     progress("start of a new process")
     figures["start_s"] = _start_s(dict(os.environ))
     progress("start with an empty cache")
@@ -145,6 +149,24 @@ def _spread_s() -> float:
         compute_spread(made)
         times.append(perf_counter() - begun)
     return min(times)
+
+
+def voicings_to_imports(runs: int = 7) -> float:
+    """Processor time of ``voicer voicings`` as a multiple of that of a Python that only imports typer and pydantic.
+
+    Medians of ``runs``, measured in turn so that both see the same machine.
+    """
+    commands = (["-m", "voicer", "voicings"], ["-c", "import typer, pydantic"])
+    times: list[list[float]] = [[], []]
+    for _ in range(runs):
+        for command, found in zip(commands, times, strict=True):
+            before = os.times()
+            subprocess.run([sys.executable, *command], check=True, capture_output=True)
+            after = os.times()
+            found.append(
+                after.children_user + after.children_system - before.children_user - before.children_system
+            )
+    return float(np.median(times[0]) / np.median(times[1]))
 
 
 def _start_s(environment: dict[str, str]) -> float:

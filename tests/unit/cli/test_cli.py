@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import io
 import json
 import os
@@ -9,6 +10,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +20,13 @@ import pytest
 import soundfile
 
 import voicer
-from voicer.cli import app
+from voicer.cli.commands import COMMANDS as TABLE
+from voicer.cli.common import app
 from voicer.files.resources import presets
 from voicer.library import names
+from voicer.play.speed import voicings_to_imports
 
-COMMANDS = [command.name or command.callback.__name__ for command in app.registered_commands]
+COMMANDS = list(TABLE)
 ENDINGS = {"flac": "FLAC", "wav": "WAV"}
 
 
@@ -39,6 +43,50 @@ def test_help_has_an_example(command: str, tmp_path: Path) -> None:
     done = run(command, "--help", folder=tmp_path)
     assert done.returncode == 0
     assert f"Example: voicer {command}" in done.stdout
+
+
+def test_the_list_of_commands_is_that_of_their_modules() -> None:
+    """The table that stands in for the modules names every command they define, with the first line of its help."""
+    found = {}
+    for module in {module for module, _ in TABLE.values()}:
+        import_module(f"voicer.cli.{module}")
+    for info in app.registered_commands:
+        assert info.callback is not None
+        place = info.callback.__module__.rpartition(".")[2]
+        found[info.name or info.callback.__name__] = (place, inspect.getdoc(info.callback).split("\n")[0])
+    assert found == TABLE
+
+
+def test_the_list_of_voicings_costs_little_more_than_the_imports() -> None:
+    """`voicer voicings` takes at most 1.6 times the processor time of importing typer and pydantic."""
+    assert min(voicings_to_imports(runs=3) for _ in range(2)) <= 1.6
+
+
+@pytest.mark.parametrize(("arguments", "unloaded"), [
+    (["voicings"], ["pydantic.main", "numpy", "rich", "voicer.circuit"]),
+    (["--help"], ["numpy", "rich", "voicer.library", "voicer.voicing"]),
+    (["devices", "--help"], ["numpy", "rich", "voicer.library", "voicer.voicing"]),
+])  # fmt: skip
+def test_a_command_loads_no_more_than_it_needs(arguments: list[str], unloaded: list[str], tmp_path: Path) -> None:
+    """Neither models, numbers, tables nor other commands' modules."""
+    code = f"import sys; sys.argv[1:] = {arguments}\nfrom voicer.cli import main\ntry: main()\nexcept SystemExit: pass\n"
+    code += f"print([name for name in {unloaded} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=tmp_path)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize("arguments", [["voicings"], ["voicings", "--json"], ["show", "quay-slap"], ["schema"]])
+def test_a_full_disk_behind_the_output_is_told(arguments: list[str], tmp_path: Path) -> None:
+    """One line on standard error and exit code 2; a reader that has gone away is no error to tell."""
+    with open("/dev/full", "w") as full:
+        done = subprocess.run([sys.executable, "-m", "voicer", *arguments], stdout=full, stderr=subprocess.PIPE, text=True)
+    expected = "voicer: standard output cannot be written (No space left on device); free some space\n"
+    assert (done.returncode, done.stderr) == (2, expected)
+    reading, writing = os.pipe()
+    os.close(reading)
+    with open(writing, "w") as gone:
+        done = subprocess.run([sys.executable, "-m", "voicer", *arguments], stdout=gone, stderr=subprocess.PIPE, text=True)
+    assert done.stderr == ""
 
 
 def test_commands_are_the_promised_ones() -> None:
@@ -161,7 +209,7 @@ def test_check_names_good_and_bad(tmp_path: Path) -> None:
     (tmp_path / "bad.toml").write_text(VOICING + "[output]\nblend = 2\n")
     done = run("check", "old-dredger", "bad.toml", folder=tmp_path)
     assert done.returncode == 2
-    assert done.stdout.startswith("old-dredger: good\n  mind: folds: at 600 ms")
+    assert done.stdout.startswith("old-dredger: valid\n  note: folds: at 600 ms")
     assert done.stderr == "voicer: bad.toml:4: output.blend must be in 0..1 (got 2)\n"
 
 

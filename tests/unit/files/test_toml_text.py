@@ -13,7 +13,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from voicer.errors import FileError
 from voicer.files.text_file import LARGEST_BYTES, load_text, write_atomically
 from voicer.files.toml_places import key_places, line_of
-from voicer.files.toml_text import dotted, explain_value, read_model
+from voicer.files.toml_plain import dotted
+from voicer.files.toml_text import explain_value, read_model
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,7 +9,7 @@ import pytest
 
 from voicer.errors import FileError
 from voicer.library import load, parse, save, to_text
-from voicer.voicing import SCHEMA
+from voicer.library.migration import SCHEMA
 
 FERRY = Path(__file__).parent / "data" / "ferry-bell.toml"
 """A file of schema 1 as a user wrote it."""
