@@ -128,7 +128,7 @@ def _figures(shown: Shown, width: int, *, large: bool, plain: bool) -> list[Text
     style = _BAD if gain >= 1 else "bold"
     columns = (
         (f"delay ms, {delay.shortest_ms:.4g}..{delay.longest_ms:.4g}", time_ms, "bold"),
-        ("SELF-OSCILLATES, edge 1" if gain >= 1 else "loop gain, edge 1", f"{gain:.2f}", style),
+        ("SELF-OSCILLATES" if gain >= 1 else "loop gain, edge 1", f"{gain:.2f}", style),
         ("blend %", f"{100 * shown.voicing.output.blend:.0f}", "bold"),
     )
     large = large and width >= 78

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+import time
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from rich.console import Console
 
@@ -16,7 +18,7 @@ from voicer.engine.units import DEFAULT_RACK
 from voicer.play.big_letters import large_rows, small_rows
 from voicer.play.knobs import list_knobs
 from voicer.play.session import Said, Session
-from voicer.play.snapshot import Lookout, Shown, loop_gain
+from voicer.play.snapshot import HOLD_S, STILL_S, Lookout, Shown, loop_gain
 from voicer.play.view import View, draw, line
 
 HOSTILE = "\x1b]0;x\x07[/red]\x9b31m\u202e\nend"
@@ -165,3 +167,30 @@ def test_a_report_is_not_shared(shown: Shown) -> None:
     """The snapshot is frozen through and through: another thread may draw it at any time."""
     assert isinstance(shown.report, Report)
     hash(shown)
+
+
+def test_silence_and_failed_blocks_are_noticed() -> None:
+    """No block for half a second is shown as no sound with its length; a failed block is, for a second and a half."""
+    session = Session("quay-slap", voicer.load("quay-slap"))
+    engine = SteppedEngine(DEFAULT_RACK)
+    engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
+    player = _Player(engine)
+    lookout = Lookout(session, player)  # type: ignore[arg-type]
+
+    def look() -> Shown:
+        return lookout.look([], "", [], "")
+
+    engine.play(np.zeros(640))
+    assert not look().trouble
+    time.sleep(STILL_S + 0.2)
+    assert look().trouble.startswith("no block played for ")
+    engine.play(np.zeros(640))
+    assert not look().trouble
+    report = player.report()
+    player.report = lambda: replace(report, errors=1)
+    assert look().failing
+    player.report = lambda: replace(report, errors=1, blocks=report.blocks + 9)
+    assert look().failing
+    time.sleep(HOLD_S)
+    assert not look().failing
+    engine.stop()
