@@ -197,7 +197,7 @@ class Session:
 
     def step(self, by: int) -> str:
         """Play the next (1) or previous (-1) voicing of the library, passing over any that cannot be played."""
-        names = _playing_order()
+        names = library.names()
         at = names.index(self.name) if self.name in names else (-1 if by > 0 else 0)
         passed: list[str] = []
         for far in range(1, len(names) + 1):
@@ -356,7 +356,3 @@ def _sustains(circuit: Circuit) -> bool:
     """Whether the loop keeps a sound going for ever at the present time, loud or soft."""
     return max(circuit.loop_gain(circuit.clock_hz), circuit.loop_gain_in_silence(circuit.clock_hz)) >= 1
 
-
-def _playing_order() -> list[str]:
-    """Names for next and previous, in the order of the library's listing."""
-    return [entry.name for entry in library.listing() if entry.error is None]
