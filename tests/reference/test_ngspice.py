@@ -89,8 +89,8 @@ def test_every_low_pass(bought: bool, tmp_path: Path) -> None:
 def expected_wet(made: Board, f_hz: Any) -> Any:
     """Closed form of the wet path with what the sound leaves out: the corners of input and device couplings."""
     circuit = made.circuit()
-    corners = [made.blocks["input"].corner_hz]
-    corners += [block.corner_hz() for key, block in made.blocks.items() if key.startswith("line_") and key != "line_level"]
+    corners = [made.blocks.input.corner_hz]
+    corners += [block.corner_hz() for key, block in made.blocks.by_name.items() if key.startswith("line_") and key != "line_level"]
     couplings = np.prod([1j * f_hz / (1j * f_hz + corner) for corner in corners], axis=0)
     delay = np.exp(-2j * np.pi * f_hz * circuit.line.periods / circuit.clock_hz)
     return circuit.mixer.entry_gain * circuit.wet_response(f_hz, circuit.clock_hz) * couplings * delay
@@ -122,10 +122,10 @@ def test_the_mixer_and_the_repeats(name: str, tmp_path: Path) -> None:
     text = path_netlist(made).replace(".param repeats=0.0", f".param repeats={float(made.controls.repeats)!r}")
     f_hz, (out,) = responses(text, ["out"], tmp_path, "lin 400 100 1500")
     once = expected_wet(made, f_hz)
-    buffered = 1j * f_hz / (1j * f_hz + made.blocks["input"].corner_hz)
+    buffered = 1j * f_hz / (1j * f_hz + made.blocks.input.corner_hz)
     around = mixer.feedback_gain * once / mixer.entry_gain / buffered
     expected = -mixer.level_gain * (mixer.dry_gain * buffered + mixer.wet_gain * once / (1 - around))
-    expected = expected * 1j * f_hz / (1j * f_hz + made.blocks["mixer"].output_corner_hz)
+    expected = expected * 1j * f_hz / (1j * f_hz + made.blocks.mixer.output_corner_hz)
     off = np.abs(out - expected) / np.max(np.abs(expected))
     print(f"{name}: {np.max(off):.2g} of the highest, loop gain {circuit.loop_gain(circuit.clock_hz):.2f}")
     assert np.max(off) < 2e-3
@@ -204,7 +204,7 @@ def test_the_lfo(name: str, position: float | None, tmp_path: Path) -> None:
     made = shipped(name)
     if position is not None:
         made = replace(made, controls=replace(made.controls, rate=position))
-    found, lfo = measured(run_netlist(lfo_netlist(made), tmp_path)), made.blocks["lfo"]
+    found, lfo = measured(run_netlist(lfo_netlist(made), tmp_path)), made.blocks.lfo
     expected_hz = float(lfo.rate_hz(made.lfo_range, made.controls.rate))
     print(f"{name} {position}: {found['lfo_hz'] / expected_hz - 1:+.2%}, peak {found['lfo_peak_v'] / lfo.peak_v - 1:+.2%}")
     assert found["lfo_hz"] == pytest.approx(expected_hz, rel=0.02)

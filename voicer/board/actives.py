@@ -7,8 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
+from voicer.board.block_set import Block
+from voicer.board.blocks.gain_cells import GainCellPair
+from voicer.board.blocks.line_stage import LineStage
+from voicer.board.blocks.sallen_key import SecondOrder, ThirdOrder
 from voicer.board.board import Board
 
 ActiveKind = Literal["amplifier", "line", "gain cell", "comparator", "logic", "diode", "switch", "transistor"]
@@ -36,26 +40,26 @@ def list_actives(board: Board) -> list[Active]:
     """All of them, numbered in block order."""
     counts: dict[str, int] = {}
     found = []
-    for block, values in board.blocks.items():
-        for kind, what, note in _of(block, values):
+    for name, block in board.blocks.by_name.items():
+        for kind, what, note in _of(name, block):
             letter = LETTERS[kind]
             counts[letter] = counts.get(letter, 0) + 1
-            found.append(Active(f"{letter}{counts[letter]}", kind, what, block, note))
+            found.append(Active(f"{letter}{counts[letter]}", kind, what, name, note))
     return found
 
 
-def _of(block: str, values: Any) -> Iterator[tuple[ActiveKind, str, str]]:
-    if block.startswith(("anti_alias", "reconstruction")):
-        yield "amplifier", AMPLIFIER, f"{block.rpartition('_')[0].replace('_', '-')} filter: follower"
-    elif block.startswith("line_") and hasattr(values, "stages"):
-        what = f"bucket-brigade device, {values.stages} stages"
-        yield "line", what, f"{values.note}: check its supply polarity and ratings"
-        yield "amplifier", AMPLIFIER, f"{values.note}: follower after the balance trim"
-    elif block == "compander":
+def _of(name: str, block: Block) -> Iterator[tuple[ActiveKind, str, str]]:
+    if isinstance(block, SecondOrder | ThirdOrder):
+        yield "amplifier", AMPLIFIER, f"{name.rpartition('_')[0].replace('_', '-')} filter: follower"
+    elif isinstance(block, LineStage):
+        what = f"bucket-brigade device, {block.stages} stages"
+        yield "line", what, f"{block.note}: check its supply polarity and ratings"
+        yield "amplifier", AMPLIFIER, f"{block.note}: follower after the balance trim"
+    elif isinstance(block, GainCellPair):
         yield "gain cell", "2:1 gain cell with averaging rectifier and amplifier", "compressor"
         yield "gain cell", "2:1 gain cell with averaging rectifier and amplifier", "expander"
     else:
-        yield from _FIXED[block]
+        yield from _FIXED[name]
 
 
 _FIXED: dict[str, tuple[tuple[ActiveKind, str, str], ...]] = {

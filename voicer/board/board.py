@@ -9,27 +9,29 @@ Trims are set as on the bench, for each board anew; knobs stay where the voicing
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Literal, Protocol, TypeVar, cast
 
 import numpy as np
 
+from voicer.board.block_set import Blocks, LowPassBlock
 from voicer.board.blocks.clock import design_clock
+from voicer.board.blocks.common import require
 from voicer.board.blocks.coupling import design_low_cut, design_output_coupling
 from voicer.board.blocks.depth import design_depth
 from voicer.board.blocks.gain_cells import design_gain_cells
 from voicer.board.blocks.input_stage import design_input_buffer
 from voicer.board.blocks.lfo import LfoRange, design_lfo
-from voicer.board.blocks.line_level import design_line_level
+from voicer.board.blocks.line_level import LineLevel, design_line_level
 from voicer.board.blocks.line_stage import design_line_stage
 from voicer.board.blocks.low_pass import blocks_for, snapped
 from voicer.board.blocks.mixers import design_input_sum, design_output_mixer
 from voicer.board.blocks.supply import design_supply
-from voicer.board.parts import Part, numbered, with_values
+from voicer.board.parts import Part, numbered
 from voicer.board.series import Series
-from voicer.circuit.arrays import column
+from voicer.circuit.arrays import Values, column
 from voicer.circuit.circuit import Circuit, LfoParts, MixerParts, wet_peak
 from voicer.circuit.compander import CompanderParts
 from voicer.circuit.filters import Section
@@ -43,16 +45,27 @@ SERIES_NAMES: tuple[SeriesName, ...] = ("exact", "E6", "E12", "E24", "E48", "E96
 DEFAULT_SERIES: SeriesName = "E24"
 
 
+class Snappable(Hashable, Protocol):
+    """A block that can be made of bought values."""
+
+    def snapped(self, resistors: Series, capacitors: Series) -> Snappable:
+        """The same block of values of those series."""
+        ...
+
+
+S = TypeVar("S", bound=Snappable)
+
+
 @dataclass(frozen=True)
 class Controls:
     """Where the knobs stand: positions of the pots, 0..1."""
 
-    time: Any
-    repeats: Any
-    rate: Any
-    depth: Any
-    blend: Any
-    level: Any
+    time: Values
+    repeats: Values
+    rate: Values
+    depth: Values
+    blend: Values
+    level: Values
 
 
 @dataclass(frozen=True)
@@ -61,27 +74,17 @@ class Board:
 
     voicing: Voicing
     """What it was designed for; its switches, its devices and their flaws are the board's."""
-    blocks: Mapping[str, Any]
-    """By name, in the order in which their parts are numbered."""
+    blocks: Blocks
     controls: Controls
 
     @property
     def parts(self) -> list[Part]:
         """Every resistor, pot and capacitor, numbered."""
-        return numbered(self.blocks)
+        return numbered(self.blocks.by_name)
 
-    def with_values(self, values: Mapping[str, Any]) -> Board:
+    def with_values(self, values: Mapping[str, Values]) -> Board:
         """The same board, knobs and all, with other values by reference; `CircuitError` for an unknown one."""
-        return replace(self, blocks=with_values(self.blocks, values))
-
-    def filter(self, name: Literal["anti_alias", "reconstruction"]) -> list[Any]:
-        """Blocks of one low-pass, in order."""
-        return [block for key, block in self.blocks.items() if key.startswith(name)]
-
-    @property
-    def low_passes(self) -> list[Any]:
-        """Blocks of both low-passes, in order."""
-        return [*self.filter("anti_alias"), *self.filter("reconstruction")]
+        return replace(self, blocks=self.blocks.with_values(values))
 
     @property
     def lfo_range(self) -> LfoRange:
@@ -92,44 +95,45 @@ class Board:
         return "slow" if modulation.rate_hz <= RATE_SPAN_HZ["slow"][1] else "fast"
 
     @property
-    def filter_delay_s(self) -> Any:
+    def filter_delay_s(self) -> Values:
         """Low-frequency delay of both low-passes, s."""
-        return sum(block.denominator()[0] for block in self.low_passes)
+        low_passes = (*self.blocks.anti_alias, *self.blocks.reconstruction)
+        return sum((block.denominator()[0] for block in low_passes), start=0.0)
 
-    def clock_hz(self, position: Any) -> Any:
+    def clock_hz(self, position: Values) -> Values:
         """Clock at a position of the time control, LFO at rest, Hz."""
-        return self.blocks["clock"].clock_hz(position)
+        return self.blocks.clock.clock_hz(position)
 
-    def time_s(self, position: Any) -> Any:
+    def time_s(self, position: Values) -> Values:
         """Note to first repeat at a position of the time control, s."""
         line, clock_hz = line_parts(self.voicing), self.clock_hz(position)
         return self.filter_delay_s + (line.periods + line.extra_periods(clock_hz)) / clock_hz
 
     @property
-    def makeup(self) -> Any:
+    def makeup(self) -> Values:
         """Gain of the amplifier behind the line, its trim set at the middle of the time control."""
-        level = self.blocks["line_level"]
+        level = self.blocks.line_level
         return level.level_gain(level.level_position_for(1 / self.lost_gain))
 
     @property
-    def lost_gain(self) -> Any:
+    def lost_gain(self) -> Values:
         """What the devices leave of a signal at the middle of the time control."""
         return line_parts(self.voicing).gain_at(np.sqrt(self.clock_hz(0.0) * self.clock_hz(1.0)))
 
-    def deviation(self, position: Any) -> Any:
+    def deviation(self, position: Values) -> Values:
         """Peak relative deviation of the clock at a position of the depth control, the modulation on."""
-        return self.blocks["depth"].deviation(position, self.blocks["lfo"].peak_v, self.blocks["clock"].control_v)
+        return self.blocks.depth.deviation(position, self.blocks.lfo.peak_v, self.blocks.clock.control_v)
 
     def wet_path(self) -> WetPath:
         """The wet path of these parts; for a spread its fields are columns [shape=(units, 1)]."""
         blocks, unheard_s = self.blocks, self.voicing.compander.time_constant_ms / 1e3
-        cells = blocks.get("compander")
+        cells = blocks.compander
         times_s = (column(cells.send_s), column(cells.return_s)) if cells else (unheard_s, unheard_s)
         return WetPath(
-            low_cut_hz=column(blocks["low_cut"].cutoff_hz),
-            output_coupling_hz=column(blocks["output_coupling"].cutoff_hz),
-            anti_alias=_sections(self.filter("anti_alias")),
-            reconstruction=_sections(self.filter("reconstruction")),
+            low_cut_hz=column(blocks.low_cut.cutoff_hz),
+            output_coupling_hz=column(blocks.output_coupling.cutoff_hz),
+            anti_alias=_sections(blocks.anti_alias),
+            reconstruction=_sections(blocks.reconstruction),
             line=replace(line_parts(self.voicing), makeup=column(self.makeup)),
             compander=CompanderParts(cells is not None, *times_s),
         )
@@ -144,7 +148,7 @@ class Board:
         """
         blocks, controls, modulation = self.blocks, self.controls, self.voicing.modulation
         deviation = 0.0 if modulation.range == "off" else self.deviation(controls.depth)
-        mixer = blocks["mixer"]
+        mixer = blocks.mixer
         circuit = Circuit(
             name=self.voicing.name,
             time_s=float(self.time_s(controls.time)),
@@ -152,15 +156,15 @@ class Board:
             longest_s=float(self.time_s(1.0)),
             **vars(self.wet_path()),
             lfo=LfoParts(
-                float(blocks["lfo"].rate_hz(self.lfo_range, controls.rate)), float(deviation), modulation.shape
+                float(blocks.lfo.rate_hz(self.lfo_range, controls.rate)), float(deviation), modulation.shape
             ),
             mixer=MixerParts(
-                feedback_gain=float(blocks["sum"].return_gain(controls.repeats)),
-                dry_gain=1 - controls.blend,
+                feedback_gain=float(blocks.sum.return_gain(controls.repeats)),
+                dry_gain=1 - float(controls.blend),
                 wet_gain=float(controls.blend * mixer.dry_in_ohm / mixer.wet_in_ohm),
                 level_gain=float(mixer.level_gain(controls.level)),
-                entry_gain=float(blocks["sum"].dry_gain),
-                rail_v=float(blocks["supply"].headroom_v),
+                entry_gain=float(blocks.sum.dry_gain),
+                rail_v=float(blocks.supply.headroom_v),
             ),
         )
         circuit.clock_for(circuit.shortest_s)  # refuses a clock that cannot be computed
@@ -218,48 +222,54 @@ def _laid(
         filters=filters, compander=compander, flaws=flaws,
     )  # fmt: skip
     asked = open_loop(voicing)
+    level = design_line_level(line.devices)
+    _check_makeup(level, float(asked.line.makeup))
 
-    def bought(block: Any) -> Any:
-        return _bought(block, resistors, capacitors) if resistors else block
+    def bought(block: S) -> S:
+        return cast("S", _bought(block, resistors, capacitors)) if resistors else block
 
-    def low_pass(name: str, wanted: tuple[Section, ...]) -> dict[str, Any]:
-        made = (
-            snapped(wanted, resistors=resistors, capacitors=capacitors)
-            if resistors
-            else blocks_for(wanted, capacitors=capacitors)
-        )
-        return {f"{name}_{number}": block for number, block in enumerate(made, start=1)}
+    def low_pass(wanted: tuple[Section, ...]) -> tuple[LowPassBlock, ...]:
+        if resistors:
+            return snapped(wanted, resistors=resistors, capacitors=capacitors)
+        return blocks_for(wanted, capacitors=capacitors)
 
-    front = {
-        "supply": bought(design_supply()),
-        "input": bought(design_input_buffer()),
-    }
-    cells = {"compander": bought(design_gain_cells(compander.time_constant_ms / 1e3))} if compander.enabled else {}
-    rest = {
-        "low_cut": bought(design_low_cut(filters.low_cut_hz)),
-        **cells,
-        **low_pass("anti_alias", sections(filters.anti_alias)),
-        **{
-            f"line_{number}": bought(design_line_stage(line.stages, number, line.devices))
-            for number in range(1, line.devices + 1)
-        },
-        "line_level": bought(design_line_level(line.devices)),
-        **low_pass("reconstruction", sections(filters.reconstruction)),
-        "output_coupling": bought(design_output_coupling()),
-        "mixer": bought(design_output_mixer()),
-        "clock": bought(design_clock(asked.clock_for(asked.longest_s), asked.clock_for(asked.shortest_s))),
-        "lfo": bought(design_lfo()),
-        "depth": bought(design_depth()),
-    }
+    blocks = Blocks(
+        supply=bought(design_supply()),
+        input=bought(design_input_buffer()),
+        sum=design_input_sum(1.0),
+        low_cut=bought(design_low_cut(filters.low_cut_hz)),
+        compander=bought(design_gain_cells(compander.time_constant_ms / 1e3)) if compander.enabled else None,
+        anti_alias=low_pass(sections(filters.anti_alias)),
+        line=tuple(
+            bought(design_line_stage(line.stages, number, line.devices)) for number in range(1, line.devices + 1)
+        ),
+        line_level=bought(level),
+        reconstruction=low_pass(sections(filters.reconstruction)),
+        output_coupling=bought(design_output_coupling()),
+        mixer=bought(design_output_mixer()),
+        clock=bought(design_clock(asked.clock_for(asked.longest_s), asked.clock_for(asked.shortest_s))),
+        lfo=bought(design_lfo()),
+        depth=bought(design_depth()),
+    )
     # the edge of self-oscillation is set for what the other parts make, so the sum comes last
     knobs = Controls(time=1.0, repeats=0.0, rate=0.0, depth=0.0, blend=0.0, level=0.0)
-    made = Board(voicing, {**front, "sum": design_input_sum(1.0), **rest}, knobs)
+    made = Board(voicing, blocks, knobs)
     edge_gain = 1 / wet_peak(made.circuit())
-    return replace(made, blocks={**front, "sum": bought(design_input_sum(edge_gain)), **rest}), edge_gain
+    return replace(made, blocks=replace(blocks, sum=bought(design_input_sum(edge_gain)))), edge_gain
+
+
+def _check_makeup(level: LineLevel, asked: float) -> None:
+    """Refuse a line that loses more than the make-up amplifier can restore."""
+    gains = (asked, float(level.level_gain(0)), float(level.level_gain(1)))
+    asked_db, low_db, high_db = (20 * float(np.log10(gain)) for gain in gains)
+    require(
+        asked_db, low_db, high_db, "the make-up gain behind the line", "dB",
+        "lengthen the time control's span or use fewer stages: a fast clock leaves the devices no time to settle",
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=512)
-def _bought(block: Any, resistors: Series, capacitors: Series) -> Any:
+def _bought(block: Snappable, resistors: Series, capacitors: Series) -> Snappable:
     return block.snapped(resistors, capacitors)
 
 
@@ -270,14 +280,14 @@ def _controls(made: Board, edge_gain: float) -> Controls:
     time_s = min(max(voicing.delay.time_ms / 1e3, circuit.shortest_s), circuit.longest_s)
     depth = voicing.modulation.depth_percent / 100
     return Controls(
-        time=float(blocks["clock"].position_for(circuit.clock_for(time_s))),
-        repeats=float(blocks["sum"].position_for(voicing.repeats.feedback * edge_gain)),
-        rate=float(blocks["lfo"].position_for(made.lfo_range, voicing.modulation.rate_hz)),
-        depth=float(blocks["depth"].position_for(depth, blocks["lfo"].peak_v, blocks["clock"].control_v)),
+        time=float(blocks.clock.position_for(circuit.clock_for(time_s))),
+        repeats=float(blocks.sum.position_for(voicing.repeats.feedback * edge_gain)),
+        rate=float(blocks.lfo.position_for(made.lfo_range, voicing.modulation.rate_hz)),
+        depth=float(blocks.depth.position_for(depth, blocks.lfo.peak_v, blocks.clock.control_v)),
         blend=voicing.output.blend,
-        level=float(blocks["mixer"].position_for(10 ** (voicing.output.level_db / 20))),
+        level=float(blocks.mixer.position_for(10 ** (voicing.output.level_db / 20))),
     )
 
 
-def _sections(low_pass: list[Any]) -> tuple[Section, ...]:
+def _sections(low_pass: tuple[LowPassBlock, ...]) -> tuple[Section, ...]:
     return tuple(section for block in low_pass for section in block.sections())

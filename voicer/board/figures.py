@@ -1,4 +1,4 @@
-"""The figures a board's parts make: what the sheet shows as asked and got, and what a spread is told by.
+"""The figures a board's parts make, for the sheet and for spreads.
 
 Everything is computed from the blocks, and a field of a block may be an array: ten thousand units are one call.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -15,8 +15,8 @@ from voicer.board.board import Board
 from voicer.circuit.arrays import Values, column
 from voicer.circuit.filters import half_power_hz
 
-F0_RULE, Q_RULE, SPAN_RULE = 0.02, 0.05, 0.05
-"""Relative errors that are let pass: pole frequency and quality of a section; everything else. Chosen."""
+F0_RULE, Q_RULE, SPAN_RULE, LEVEL_RULE_DB = 0.02, 0.05, 0.05, 0.5
+"""Tolerated errors: of a section's pole frequency and Q, and of everything else, relative; of levels, dB. Chosen."""
 
 
 @dataclass(frozen=True)
@@ -27,15 +27,15 @@ class Figure:
     """With its unit at the end."""
     label: str
     unit: str
-    value: Any
+    value: Values
     """A number, or one per unit of a spread."""
     rule: float | None = SPAN_RULE
-    """Relative error that is let pass; None: told, not judged."""
+    """Tolerated relative error; None for a figure that is shown but not judged."""
 
 
 @dataclass(frozen=True)
 class Compared:
-    """A figure asked for and got."""
+    """A figure as asked for and as made."""
 
     figure: Figure
     asked: float
@@ -48,13 +48,14 @@ class Compared:
 
     @property
     def ok(self) -> bool:
-        """Within its rule (half a decibel for levels), or not judged."""
-        rule = 0.5 if self.figure.unit == "dB" else self.figure.rule
-        return self.figure.rule is None or abs(self.error) <= rule  # type: ignore[operator]
+        """Whether it is within its tolerance, or not judged."""
+        if self.figure.rule is None:
+            return True
+        return abs(self.error) <= (LEVEL_RULE_DB if self.figure.unit == "dB" else self.figure.rule)
 
 
 def compare_figures(asked: Board, got: Board) -> list[Compared]:
-    """Figures of one board beside those of another of the same blocks; left out is what is asked to be nothing."""
+    """Figures of one board beside those of another with the same blocks, without those asked to be zero."""
     pairs = zip(compute_figures(asked), compute_figures(got), strict=True)
     return [Compared(b, float(a.value), float(b.value)) for a, b in pairs if a.value or a.unit == "dB"]
 
@@ -74,7 +75,7 @@ def compute_figures(board: Board, loudest: float | None = None) -> list[Figure]:
 
 def loudest_position(board: Board) -> float:
     """Position of the time control, 0..1, at which the loop is loudest: one of the clocks of `circuit.wet_peak`."""
-    clock = board.blocks["clock"]
+    clock = board.blocks.clock
     clock_hz = np.geomspace(clock.clock_hz(1.0), clock.clock_hz(0.0), 12)
     peaks = board.wet_path().round_peak(clock_hz[:, None])
     return float(clock.position_for(clock_hz[int(np.argmax(peaks))]))
@@ -90,11 +91,11 @@ def _time(board: Board) -> Iterator[Figure]:
 
 def _ends(board: Board) -> Iterator[Figure]:
     blocks = board.blocks
-    yield Figure("input_impedance_ohm", "input impedance", "Ω", blocks["input"].impedance_ohm, None)
-    yield Figure("input_corner_hz", "input coupling", "Hz", blocks["input"].corner_hz, None)
-    yield Figure("low_cut_hz", "low cut", "Hz", blocks["low_cut"].cutoff_hz)
-    yield Figure("output_coupling_hz", "output coupling", "Hz", blocks["output_coupling"].cutoff_hz)
-    cells = blocks.get("compander")
+    yield Figure("input_impedance_ohm", "input impedance", "Ω", blocks.input.impedance_ohm, None)
+    yield Figure("input_corner_hz", "input coupling", "Hz", blocks.input.corner_hz, None)
+    yield Figure("low_cut_hz", "low cut", "Hz", blocks.low_cut.cutoff_hz)
+    yield Figure("output_coupling_hz", "output coupling", "Hz", blocks.output_coupling.cutoff_hz)
+    cells = blocks.compander
     if cells is not None:
         yield Figure("compressor_ms", "compressor time constant", "ms", 1e3 * cells.send_s)
         yield Figure("expander_ms", "expander time constant", "ms", 1e3 * cells.return_s)
@@ -106,7 +107,7 @@ def _filters(board: Board) -> Iterator[Figure]:
     names: tuple[Literal["anti_alias", "reconstruction"], ...] = ("anti_alias", "reconstruction")
     wet = board.wet_path()
     for name in names:
-        title, blocks = name.replace("_", "-"), board.filter(name)
+        title, blocks = name.replace("_", "-"), getattr(board.blocks, name)
         yield Figure(f"{name}_hz", f"{title}, -3 dB", "Hz", _plain(half_power_hz(getattr(wet, name))))
         for number, block in enumerate(blocks, start=1):
             *real, f0_hz, q = block.f0_q()
@@ -120,14 +121,14 @@ def _filters(board: Board) -> Iterator[Figure]:
 def _loop(board: Board, loudest: float | None) -> Iterator[Figure]:
     position = loudest_position(board) if loudest is None else loudest
     peak = _plain(board.wet_path().round_peak(column(board.clock_hz(position))))
-    repeats = board.blocks["sum"]
+    repeats = board.blocks.sum
     yield Figure("loop_gain", "highest loop gain, as set", "", peak * repeats.return_gain(board.controls.repeats))
     edge = 1 / (peak * repeats.return_gain(1.0))
     yield Figure("edge_position", "repeats position of the edge of oscillation", "", edge)
 
 
 def _lfo(board: Board) -> Iterator[Figure]:
-    lfo, controls = board.blocks["lfo"], board.controls
+    lfo, controls = board.blocks.lfo, board.controls
     ranges: tuple[Literal["slow", "fast"], ...] = ("slow", "fast")
     for name in ranges:
         slowest_hz, fastest_hz = lfo.span_hz(name)
@@ -139,7 +140,7 @@ def _lfo(board: Board) -> Iterator[Figure]:
 
 
 def _levels(board: Board) -> Iterator[Figure]:
-    mixer, controls, line = board.blocks["mixer"], board.controls, board.blocks["line_level"]
+    mixer, controls, line = board.blocks.mixer, board.controls, board.blocks.line_level
     for key, label, gain, rule in (
         ("line_level", "line with make-up, trimmed", board.makeup * board.lost_gain, SPAN_RULE),
         ("makeup_least", "make-up, minimum", line.level_gain(0.0), SPAN_RULE),
@@ -150,7 +151,7 @@ def _levels(board: Board) -> Iterator[Figure]:
     ):
         yield Figure(f"{key}_db", label, "dB", 20 * np.log10(gain), rule)
     yield Figure("output_corner_hz", "coupling at the output jack", "Hz", mixer.output_corner_hz, None)
-    supply = board.blocks["supply"]
+    supply = board.blocks.supply
     yield Figure("bias_v", "bias voltage", "V", supply.bias_v)
     yield Figure("headroom_v", "headroom, peak", "V", supply.headroom_v)
     yield Figure("bias_corner_hz", "bias filter", "Hz", supply.bias_corner_hz, None)

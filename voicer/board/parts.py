@@ -1,8 +1,8 @@
 """Parts: what a block is made of, numbered as on a schematic, and blocks with other values.
 
-A *block* is a frozen dataclass in `circuit.blocks`. Each field that ends in ``_ohm`` or ``_farad`` is one part; what
-it is for stands in the field's metadata. Everything else a block can do follows from these values in closed form,
-written so that a field may hold an array instead of a number: ten thousand units of a spread are one call.
+A *block* is a frozen dataclass in `board.blocks`. Each field whose name ends in ``_ohm`` or ``_farad`` is one part; its
+purpose is in the field's metadata. Everything else about a block follows from these values in closed form, written so
+that a field may hold an array instead of a number: ten thousand units of a spread are one call.
 
 | ending       | kind      | letter | unit |
 |--------------|-----------|--------|------|
@@ -15,9 +15,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
+from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError, did_you_mean, one_line
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+B = TypeVar("B", bound="DataclassInstance")
 
 Kind = Literal["resistor", "pot", "capacitor"]
 LETTER: dict[Kind, str] = {"resistor": "R", "pot": "RV", "capacitor": "C"}
@@ -59,7 +65,7 @@ def kind_of(name: str) -> Kind | None:
     return "capacitor" if name.endswith("_farad") else None
 
 
-def numbered(blocks: Mapping[str, Any]) -> list[Part]:
+def numbered(blocks: Mapping[str, DataclassInstance]) -> list[Part]:
     """All parts of blocks in their order, numbered per letter from 1."""
     counts: dict[str, int] = {}
     found = []
@@ -86,7 +92,7 @@ def find_part(name: str, parts: Iterable[Part]) -> Part:
     raise CircuitError(f"no part '{one_line(name)}' on this board", remedy=did_you_mean(name, names))
 
 
-def with_values(blocks: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, Any]:
+def with_values(blocks: Mapping[str, B], values: Mapping[str, Values]) -> dict[str, B]:
     """The same blocks with other values by reference or key: ``{"R7": 12e3}``; values may be arrays.
 
     Raises
@@ -96,14 +102,14 @@ def with_values(blocks: Mapping[str, Any], values: Mapping[str, Any]) -> dict[st
     """
     parts = numbered(blocks)
     known = {part.ref: part for part in parts} | {part.key: part for part in parts}
-    changes: dict[str, dict[str, Any]] = {}
+    changes: dict[str, dict[str, Values]] = {}
     for name, value in values.items():
         found = known.get(name) or find_part(name, parts)
         changes.setdefault(found.block, {})[found.name] = value
     return {name: replace(block, **changes.get(name, {})) for name, block in blocks.items()}
 
 
-def _walk(blocks: Mapping[str, Any]) -> Iterator[tuple[str, Kind, str, str, Any]]:
+def _walk(blocks: Mapping[str, DataclassInstance]) -> Iterator[tuple[str, Kind, str, str, float]]:
     for block, values in blocks.items():
         for item in fields(values):
             kind = kind_of(item.name)

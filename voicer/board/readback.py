@@ -7,14 +7,15 @@ too, the rounder number is taken, so that a voicing read back and designed again
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
+from voicer.board.block_set import LowPassBlock
 from voicer.board.blocks.coupling import design_low_cut
 from voicer.board.blocks.gain_cells import design_gain_cells
 from voicer.board.blocks.low_pass import blocks_for, snapped
-from voicer.board.board import Board, SeriesName, default_capacitors, design_board
+from voicer.board.board import Board, SeriesName, Snappable, default_capacitors, design_board
 from voicer.board.series import Series
 from voicer.circuit.circuit import wet_peak
 from voicer.circuit.filters import half_power_hz, low_frequency_delay_s, low_pass_sections
@@ -113,13 +114,13 @@ class _Reader:
     def values(self) -> Iterator[tuple[str, float]]:
         """Key and value of each number that parts and knobs decide."""
         board, circuit = self.board, self.circuit
-        blocks, cells = board.blocks, board.blocks.get("compander")
-        yield "filters.low_cut_hz", self._tidy(circuit.low_cut_hz, [blocks["low_cut"]], self._low_cut)
+        blocks, cells = board.blocks, board.blocks.compander
+        yield "filters.low_cut_hz", self._tidy(circuit.low_cut_hz, blocks.low_cut, self._low_cut)
         yield "filters.anti_alias.cutoff_hz", self.anti_alias_hz
         yield "filters.reconstruction.cutoff_hz", self.reconstruction_hz
         if cells is not None:
             mean_ms = 1e3 * float(np.sqrt(cells.send_s * cells.return_s))
-            yield "compander.time_constant_ms", self._tidy(mean_ms, [cells], self._cells)
+            yield "compander.time_constant_ms", self._tidy(mean_ms, cells, self._cells)
         yield from self._delays()
         yield "repeats.feedback", circuit.mixer.feedback_gain * wet_peak(circuit)
         yield "modulation.rate_hz", circuit.lfo.rate_hz
@@ -138,26 +139,26 @@ class _Reader:
             yield f"delay.{key}_ms", 1e3 * float(delay_s + (line.periods + line.extra_periods(clock_hz)) / clock_hz)
 
     def _cutoff(self, name: Literal["anti_alias", "reconstruction"]) -> float:
-        blocks, low_pass = self.board.filter(name), getattr(self.board.voicing.filters, name)
+        blocks, low_pass = getattr(self.board.blocks, name), getattr(self.board.voicing.filters, name)
 
-        def made(cutoff_hz: float) -> list[Any]:
+        def made(cutoff_hz: float) -> tuple[LowPassBlock, ...]:
             wanted = low_pass_sections(low_pass.shape, low_pass.order, cutoff_hz)
             if self.resistors is None:
-                return list(blocks_for(wanted, capacitors=self.capacitors))
-            return list(snapped(wanted, resistors=self.resistors, capacitors=self.capacitors))
+                return blocks_for(wanted, capacitors=self.capacitors)
+            return snapped(wanted, resistors=self.resistors, capacitors=self.capacitors)
 
         return self._tidy(float(half_power_hz(getattr(self.circuit, name))), blocks, made)
 
-    def _low_cut(self, cutoff_hz: float) -> list[Any]:
-        return [self._bought(design_low_cut(cutoff_hz))]
+    def _low_cut(self, cutoff_hz: float) -> Snappable:
+        return self._bought(design_low_cut(cutoff_hz))
 
-    def _cells(self, time_ms: float) -> list[Any]:
-        return [self._bought(design_gain_cells(time_ms / 1e3))]
+    def _cells(self, time_ms: float) -> Snappable:
+        return self._bought(design_gain_cells(time_ms / 1e3))
 
-    def _bought(self, block: Any) -> Any:
+    def _bought(self, block: Snappable) -> Snappable:
         return block.snapped(self.resistors, self.capacitors) if self.resistors else block
 
-    def _tidy(self, value: float, blocks: list[Any], made: Callable[[float], list[Any]]) -> float:
+    def _tidy(self, value: float, blocks: object, made: Callable[[float], object]) -> float:
         """The value as read, if it leads to the same blocks, else the nearest round number that does, else as read."""
         if self.resistors is None:
             return value

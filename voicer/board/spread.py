@@ -84,7 +84,7 @@ class Spread:
     @property
     def units(self) -> int:
         """Number of units."""
-        return len(self.figures[0].value)
+        return np.size(self.figures[0].value)
 
     def percentiles(self) -> dict[str, tuple[float, ...]]:
         """Each figure at `PERCENTILES`, by key."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from schemdraw import Drawing
 
+from voicer.board.block_set import LowPassBlock
 from voicer.board.board import Board
 from voicer.board.values import short_value
+from voicer.circuit.arrays import Values
 from voicer.circuit.filters import half_power_hz
 from voicer.sheet.pen import Pen
 
@@ -40,32 +41,33 @@ def draw_block_diagram(board: Board) -> Drawing:
 def _boxes(board: Board) -> Iterator[tuple[str, str]]:
     """Name and figures of every box, in the signal's order."""
     blocks, line = board.blocks, board.voicing.line
-    yield "input", f"{short_value(blocks['input'].bias_ohm)}Ω"
+    yield "input", f"{short_value(blocks.input.bias_ohm)}Ω"
     yield "sum", "repeats\nreturn"
-    yield "low cut", _hertz(blocks["low_cut"].cutoff_hz)
-    if "compander" in blocks:
-        yield "com-\npressor", f"2:1\n{blocks['compander'].send_s * 1e3:.3g} ms"
-    yield "anti-\nalias", _low_pass(board.filter("anti_alias"))
+    yield "low cut", _hertz(blocks.low_cut.cutoff_hz)
+    if blocks.compander:
+        yield "com-\npressor", f"2:1\n{blocks.compander.send_s * 1e3:.3g} ms"
+    yield "anti-\nalias", _low_pass(board.blocks.anti_alias)
     for number in range(1, line.devices + 1):
         if line.devices < LONG_LINE or number in (1, line.devices):
             yield f"line {number}", f"{line.stages}\nstages"
         elif number == 2:
             yield DOTS, ". . ."
     yield "make-\nup", f"× {board.makeup:.3g}"
-    yield "recon-\nstruction", _low_pass(board.filter("reconstruction"))
-    yield "output\ncoupling", _hertz(blocks["output_coupling"].cutoff_hz)
-    if "compander" in blocks:
-        yield "expander", f"1:2\n{blocks['compander'].return_s * 1e3:.3g} ms"
+    yield "recon-\nstruction", _low_pass(board.blocks.reconstruction)
+    yield "output\ncoupling", _hertz(blocks.output_coupling.cutoff_hz)
+    if blocks.compander:
+        yield "expander", f"1:2\n{blocks.compander.return_s * 1e3:.3g} ms"
     yield "mixer", "blend\nlevel"
 
 
-def _low_pass(blocks: list[Any]) -> str:
+def _low_pass(blocks: tuple[LowPassBlock, ...]) -> str:
     sections = tuple(section for block in blocks for section in block.sections())
-    return f"order {sum(section.order for section in sections)}\n{_hertz(float(half_power_hz(sections)))}"
+    return f"order {sum(section.order for section in sections)}\n{_hertz(half_power_hz(sections))}"
 
 
-def _hertz(value: float) -> str:
+def _hertz(frequency_hz: Values) -> str:
     """A frequency to three digits with its unit."""
+    value = float(frequency_hz)
     return f"{value:.3g} Hz" if value < 999.5 else f"{value / 1e3:.3g} kHz"
 
 
@@ -112,10 +114,10 @@ def _control(pen: Pen, board: Board, lines: list[float]) -> None:
 def _told_of_the_clock(board: Board) -> tuple[str, str, str]:
     """Words in the boxes of LFO, depth and clock."""
     blocks, lfo_range = board.blocks, board.lfo_range
-    low, high = blocks["lfo"].span_hz(lfo_range)
+    low, high = blocks.lfo.span_hz(lfo_range)
     deepest = board.deviation(1.0)
     return (
         f"LFO, {lfo_range} range\n{low:.2g} to {high:.3g} Hz",
         f"depth\n0 to {deepest * 100:.3g} %",
-        f"clock\n{_hertz(float(board.clock_hz(1.0)))} to\n{_hertz(float(board.clock_hz(0.0)))}",
+        f"clock\n{_hertz(board.clock_hz(1.0))} to\n{_hertz(board.clock_hz(0.0))}",
     )

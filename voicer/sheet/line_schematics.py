@@ -45,7 +45,7 @@ def _bias(pen: Pen, node: Place) -> None:
 
 def _device(pen: Pen, board: Board, key: str) -> None:
     """The bucket-brigade device as a box with its pins."""
-    device = board.blocks[key]
+    device = board.blocks.line[int(key.removeprefix("line_")) - 1]
     pen.box((_LEFT, _BOTTOM), _RIGHT - _LEFT, _TOP - _BOTTOM)
     pen.words((_LEFT + 0.15, 0), "in", "left")
     pen.words((_RIGHT - 0.15, 0), "out A", "right")

@@ -91,7 +91,7 @@ class _Cell:
 
 def _cells(sheet: BuildSheet) -> list[_Cell]:
     found, place = [], 0
-    for key in sheet.board.blocks:
+    for key in sheet.board.blocks.by_name:
         span = SPANS.get(key, 1)
         if place % COLUMNS + span > COLUMNS:
             place += COLUMNS - place % COLUMNS

@@ -7,7 +7,7 @@ from voicer.board.board import Board
 
 def wet_path(board: Board) -> list[str]:
     """Keys of the blocks from the input sum to the output coupling, compressor included, in order."""
-    keys = list(board.blocks)
+    keys = list(board.blocks.by_name)
     return keys[keys.index("sum") : keys.index("output_coupling") + 1]
 
 
@@ -26,7 +26,7 @@ def after(board: Board, key: str) -> str:
 
 def loop_tap(board: Board) -> str:
     """Name of the block from which the repeats come back."""
-    return "expander" if "compander" in board.blocks else "output\ncoupling"
+    return "expander" if board.blocks.compander else "output\ncoupling"
 
 
 def name(key: str) -> str:

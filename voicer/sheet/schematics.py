@@ -35,15 +35,15 @@ _BY_KEY: dict[str, Draw] = {
 
 
 def draw_schematic(board: Board, key: str) -> Drawing:
-    """The schematic of one block, by its name in `Board.blocks`.
+    """The schematic of one block, by its name in `Blocks.by_name`.
 
     Raises
     ------
     CircuitError
-        For a block that the board has not.
+        For a block that the board does not have.
     """
-    if key not in board.blocks:
-        raise CircuitError(f"no block '{key}' is on the board", remedy=did_you_mean(key, board.blocks))
+    if key not in board.blocks.by_name:
+        raise CircuitError(f"no block '{key}' on this board", remedy=did_you_mean(key, board.blocks.by_name))
     return _draw(board, key)(board, key)
 
 
@@ -52,4 +52,4 @@ def _draw(board: Board, key: str) -> Draw:
         return _BY_KEY[key]
     if key.startswith("line_"):
         return line.line_stage
-    return signal.second_order if isinstance(board.blocks[key], SecondOrder) else signal.third_order
+    return signal.second_order if isinstance(board.blocks.by_name[key], SecondOrder) else signal.third_order

@@ -110,4 +110,4 @@ def _ends(pen: Pen, board: Board, key: str, back: float, node: float) -> None:
 
 
 def _from_coupling(board: Board) -> str:
-    return "expander" if "compander" in board.blocks else "mixer\nand repeats"
+    return "expander" if board.blocks.compander else "mixer\nand repeats"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from voicer.board.readback import differences
 from voicer.board.values import value_text
@@ -36,7 +35,7 @@ class Table:
 def part_tables(sheet: BuildSheet) -> list[Table]:
     """One table per block."""
     made = []
-    for key in sheet.board.blocks:
+    for key in sheet.board.blocks.by_name:
         rows = [
             (part.ref, value_text(part.value, part.kind), part.note)
             for part in sheet.parts if part.block == key
@@ -112,7 +111,7 @@ def made_table(sheet: BuildSheet) -> Table:
     return Table("The voicing these parts make", ("parameter", "asked", "made", "error"), rows, empty="as asked for")
 
 
-def say(value: Any, unit: str) -> str:
+def say(value: float, unit: str) -> str:
     """A figure with four digits and its unit."""
     if unit == "dB":
         return f"{round(value, 2) + 0:.2f} dB"

@@ -35,7 +35,7 @@ def read(made: Board, key: str, **how: Any) -> Network:
 
 def test_every_end_is_joined_to_something(made: Board) -> None:
     """No lead hangs in the air but those of arrows to and from other blocks, rails and boxes."""
-    for key in made.blocks:
+    for key in made.blocks.by_name:
         drawing = draw_schematic(made, key)
         everywhere, lines, joints = ends(drawing), wires(drawing), dots(drawing, hollow=True)
         parts_ends = [at for label in labels(drawing) for at in Network(drawing).of(label[0], label[1])]
@@ -54,7 +54,7 @@ def _on_a_box(drawing: Any, at: tuple[float, float]) -> bool:
 
 def test_a_joint_of_three_wires_has_its_dot(made: Board) -> None:
     """Where three leads meet there is a dot, and a dot only there."""
-    for key, drawing in [*((key, draw_schematic(made, key)) for key in made.blocks), ("boxes", draw_block_diagram(made))]:
+    for key, drawing in [*((key, draw_schematic(made, key)) for key in made.blocks.by_name), ("boxes", draw_block_diagram(made))]:
         everywhere, lines = ends(drawing), wires(drawing)
         met = {at: everywhere.count(at) + 2 * sum(inside(at, line) for line in lines) for at in everywhere}
         filled = dots(drawing, hollow=False)
@@ -64,7 +64,7 @@ def test_a_joint_of_three_wires_has_its_dot(made: Board) -> None:
 
 def test_no_wire_lies_on_another(made: Board) -> None:
     """Wires cross at right angles or meet at their ends; none runs along another."""
-    for drawing in [*(draw_schematic(made, key) for key in made.blocks), draw_block_diagram(made)]:
+    for drawing in [*(draw_schematic(made, key) for key in made.blocks.by_name), draw_block_diagram(made)]:
         lines = wires(drawing)
         for line in lines:
             middle = ((line[0][0] + line[1][0]) / 2, (line[0][1] + line[1][1]) / 2)
@@ -81,7 +81,7 @@ def _crosses(line: Any, other: Any) -> bool:
 @pytest.mark.parametrize("key", ["anti_alias_1", "reconstruction_1", "reconstruction_2"])
 def test_a_low_pass_has_its_blocks_polynomial(made: Board, key: str) -> None:
     """The drawn network's response is one over the block's denominator."""
-    network, block = read(made, key), made.blocks[key]
+    network, block = read(made, key), made.blocks.by_name[key]
     (out,) = {amplifier[2] for amplifier in network.amplifiers()}
     for f_hz in F_HZ:
         s = 2j * np.pi * f_hz
@@ -94,7 +94,7 @@ def test_a_low_pass_has_its_blocks_polynomial(made: Board, key: str) -> None:
 @pytest.mark.parametrize("key", ["low_cut", "output_coupling", "input"])
 def test_a_coupling_has_its_corner(made: Board, key: str) -> None:
     """Half the power at the block's corner, all of it far above."""
-    network, block = read(made, key), made.blocks[key]
+    network, block = read(made, key), made.blocks.by_name[key]
     ((_, _, out),) = network.amplifiers()
     corner_hz = block.corner_hz if key == "input" else block.cutoff_hz
     assert abs(network.solve({(0.0, 0.0): 1.0}, corner_hz)[out]) ** 2 == pytest.approx(0.5, **CLOSE)
@@ -104,7 +104,7 @@ def test_a_coupling_has_its_corner(made: Board, key: str) -> None:
 @pytest.mark.parametrize("position", [0.2, 0.7])
 def test_the_input_sum_inverts_both_inputs(made: Board, position: float) -> None:
     """Dry by its gain, repeats by theirs at a position of the pot; the start of the track is its loud end."""
-    network, block = read(made, "sum"), made.blocks["sum"]
+    network, block = read(made, "sum"), made.blocks.sum
     pot, dry = ref(made, "sum", "repeats_pot_ohm"), network.of(ref(made, "sum", "dry_in_ohm"))[0]
     back, out = network.of(pot)[0], network.of(ref(made, "sum", "feedback_ohm"))[1]
     got = network.solve({dry: 1.0, back: 0.0}, tracks={pot: 1 - position})[out]
@@ -116,7 +116,7 @@ def test_the_input_sum_inverts_both_inputs(made: Board, position: float) -> None
 @pytest.mark.parametrize("position", [0.0, 0.6])
 def test_the_make_up_amplifier_has_its_gain(made: Board, position: float) -> None:
     """Inverting, with stop and trim in the feedback."""
-    network, block = read(made, "line_level"), made.blocks["line_level"]
+    network, block = read(made, "line_level"), made.blocks.line_level
     pot = ref(made, "line_level", "level_trim_pot_ohm")
     got = network.solve({(0.0, 0.0): 1.0}, tracks={pot: position})[network.of(pot)[1]]
     assert got.real == pytest.approx(-block.level_gain(position), **CLOSE)
@@ -125,7 +125,7 @@ def test_the_make_up_amplifier_has_its_gain(made: Board, position: float) -> Non
 @pytest.mark.parametrize(("blend", "level"), [(0.3, 0.1), (0.8, 0.9)])
 def test_the_mixer_mixes(made: Board, blend: float, level: float) -> None:
     """Track a is the dry sound's and falls with the blend, track b the echo's and rises."""
-    network, block = read(made, "mixer"), made.blocks["mixer"]
+    network, block = read(made, "mixer"), made.blocks.mixer
     pot, knob = ref(made, "mixer", "blend_pot_ohm"), ref(made, "mixer", "level_pot_ohm")
     dry, wet, out = network.of(pot, "a")[0], network.of(pot, "b")[0], network.of(knob)[1]
     tracks = {f"{pot} a": blend, f"{pot} b": 1 - blend, knob: level}
@@ -136,7 +136,7 @@ def test_the_mixer_mixes(made: Board, blend: float, level: float) -> None:
 @pytest.mark.parametrize("position", [0.0, 0.4, 1.0])
 def test_a_device_is_biased_and_balanced(made: Board, position: float) -> None:
     """The trims give the bias and the weights of the two phases that the block tells."""
-    network, block = read(made, "line_2"), made.blocks["line_2"]
+    network, block = read(made, "line_2"), made.blocks.by_name["line_2"]
     pot, balance = ref(made, "line_2", "bias_trim_pot_ohm"), ref(made, "line_2", "balance_trim_pot_ohm")
     rail = network.of(ref(made, "line_2", "bias_top_ohm"))[0]
     pin = network.of(ref(made, "line_2", "input_farad"))[1]
@@ -155,7 +155,7 @@ def test_a_device_is_biased_and_balanced(made: Board, position: float) -> None:
 @pytest.mark.parametrize("position", [0.0, 0.5, 1.0])
 def test_the_clocks_current_flows_through_stop_and_pot(made: Board, position: float) -> None:
     """Stop, padder and pot in series; both capacitors from the same node to ground."""
-    network, block = read(made, "clock"), made.blocks["clock"]
+    network, block = read(made, "clock"), made.blocks.clock
     pot, stop = ref(made, "clock", "time_pot_ohm"), ref(made, "clock", "stop_ohm")
     (start, behind), end = network.of(stop), network.of(pot)[1]
     volts = network.solve({start: 1.0, end: 0.0}, tracks={pot: position})
@@ -169,7 +169,7 @@ def test_the_clocks_current_flows_through_stop_and_pot(made: Board, position: fl
 @pytest.mark.parametrize(("lfo_range", "position"), [("slow", 0.0), ("slow", 1.0), ("fast", 0.0), ("fast", 0.6)])
 def test_the_lfo_runs_at_its_rate(made: Board, lfo_range: Any, position: float) -> None:
     """Slope of the integrator for the divided square wave, and thresholds of the trigger, make rate and peak."""
-    network, block = read(made, "lfo", fast=lfo_range == "fast"), made.blocks["lfo"]
+    network, block = read(made, "lfo", fast=lfo_range == "fast"), made.blocks.lfo
     pot, into = ref(made, "lfo", "rate_pot_ohm"), ref(made, "lfo", "schmitt_in_ohm")
     feedback = ref(made, "lfo", "schmitt_feedback_ohm")
     square, (triangle, trigger) = network.of(pot)[0], network.of(into)
@@ -189,7 +189,7 @@ def test_the_lfo_runs_at_its_rate(made: Board, lfo_range: Any, position: float) 
 @pytest.mark.parametrize("position", [0.25, 1.0])
 def test_the_depth_pot_scales_the_lfo(made: Board, position: float) -> None:
     """Into the control voltage by pot and resistors; the reference stands still for the LFO."""
-    network, block = read(made, "depth"), made.blocks["depth"]
+    network, block = read(made, "depth"), made.blocks.depth
     pot, out = ref(made, "depth", "depth_pot_ohm"), network.of(ref(made, "depth", "feedback_ohm"))[1]
     reference = next(plus for _, plus, output in network.amplifiers() if output == out)
     got = network.solve({network.of(pot)[0]: 1.0, reference: 0.0}, tracks={pot: 1 - position})[out]
@@ -198,7 +198,7 @@ def test_the_depth_pot_scales_the_lfo(made: Board, position: float) -> None:
 
 def test_the_supply_halves_and_filters(made: Board) -> None:
     """The bias node from the rail behind the diode, with its corner; the clock's branch with its own."""
-    network, block = read(made, "supply"), made.blocks["supply"]
+    network, block = read(made, "supply"), made.blocks.supply
     rail = network.of(ref(made, "supply", "reservoir_farad"))[0]
     assert rail == network.of(ref(made, "supply", "bias_top_ohm"))[0]
     ((_, _, out),) = network.amplifiers()

@@ -30,7 +30,7 @@ def clock_netlist(board: Board) -> str:
     _supply(sheet)
     _current(sheet)
     _comparator(sheet)
-    _measures(sheet, float(board.blocks["clock"].oscillator_hz(board.controls.time)))
+    _measures(sheet, float(board.blocks.clock.oscillator_hz(board.controls.time)))
     return sheet.text("clock", ("run",))
 
 
@@ -46,7 +46,7 @@ def _supply(sheet: Sheet) -> None:
 
 def _current(sheet: Sheet) -> None:
     sheet.note("current from the control voltage, read by VSENSE and mirrored without error")
-    start_v = float(sheet.board.blocks["clock"].control_v)
+    start_v = float(sheet.board.blocks.clock.control_v)
     sheet.add("ECONTROL control 0 low 0 1.0", "VSENSE control stop 0.0")
     sheet.part("clock", "stop_ohm", "stop", "padder")
     sheet.part("clock", "stop_padder_ohm", "padder", "track")
@@ -69,7 +69,7 @@ def _comparator(sheet: Sheet) -> None:
 
 
 def _measures(sheet: Sheet, oscillator_hz: float) -> None:
-    clock, step_s = sheet.board.blocks["clock"], 1 / (oscillator_hz * STEPS)
+    clock, step_s = sheet.board.blocks.clock, 1 / (oscillator_hz * STEPS)
     start_v = float(clock.control_v)
     stop_s = (SKIPPED + COUNTED + 2) / oscillator_hz
     sheet.add(

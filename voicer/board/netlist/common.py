@@ -11,9 +11,9 @@ supply is the reference of all stages, as on the board.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 from voicer.board.board import Board
+from voicer.circuit.arrays import Values
 
 AMPLIFIER_GAIN = 1e6
 """Open-loop gain of an ideal amplifier. Chosen: a gain of ten is then right to 1e-5."""
@@ -25,7 +25,7 @@ OPEN_OHM = 1e12
 """An open switch. Chosen."""
 
 
-def number(value: Any) -> str:
+def number(value: Values) -> str:
     """A value as SPICE text that reads back as the same float."""
     return repr(float(value))
 
@@ -67,7 +67,7 @@ class Sheet:
         start = "" if start_v is None else f" IC={number(start_v)}"
         self.add(f"{self.ref(block, name)} {first} {second} {number(self.value(block, name))}{start}")
 
-    def pot(self, block: str, name: str, nodes: tuple[str, str, str], position: Any, letters: str = "ab") -> None:
+    def pot(self, block: str, name: str, nodes: tuple[str, str, str], position: Values, letters: str = "ab") -> None:
         """Both parts of a track: from its top (position 1) to the wiper, and from the wiper to its bottom."""
         top, wiper, bottom = nodes
         ref, whole_ohm = self.ref(block, name), self.value(block, name)
@@ -75,7 +75,7 @@ class Sheet:
         self.add(f"{ref}{letters[0]} {top} {wiper} {number(upper_ohm)}")
         self.add(f"{ref}{letters[1]} {wiper} {bottom} {number(lower_ohm)}")
 
-    def rheostat(self, block: str, name: str, first: str, wiper: str, position: Any) -> None:
+    def rheostat(self, block: str, name: str, first: str, wiper: str, position: Values) -> None:
         """A pot as a variable resistor: its wiper is joined to one end, which leaves that part of no effect."""
         self.pot(block, name, (wiper, wiper, first), position)
 
@@ -94,7 +94,7 @@ class Sheet:
         return "\n".join((head, *self.lines, *control, ".end")) + "\n"
 
 
-def track(whole_ohm: float, position: Any) -> tuple[float, float]:
+def track(whole_ohm: float, position: Values) -> tuple[float, float]:
     """Resistance above and below a wiper, ohm: neither less than `END_OHM`."""
     at = float(position)
     return max((1 - at) * whole_ohm, END_OHM), max(at * whole_ohm, END_OHM)

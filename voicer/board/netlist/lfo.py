@@ -27,9 +27,9 @@ def lfo_netlist(board: Board) -> str:
     board : Board
         With plain numbers as values. With the modulation off the rate pot stands where the voicing put it.
     """
-    sheet, lfo = Sheet(board), board.blocks["lfo"]
+    sheet, lfo = Sheet(board), board.blocks.lfo
     rate_hz = float(lfo.rate_hz(board.lfo_range, board.controls.rate))
-    bias_v = float(board.blocks["supply"].bias_v)
+    bias_v = float(board.blocks.supply.bias_v)
     sheet.note(f"Range of the range switch: {board.lfo_range}.")
     sheet.add(f"VBIAS bias 0 {number(bias_v)}")
     _trigger(sheet, SLEW_SHARE / rate_hz)

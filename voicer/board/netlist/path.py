@@ -9,6 +9,7 @@ Three amplifiers invert on the way of the echo and one on that of the dry sound:
 from __future__ import annotations
 
 from dataclasses import fields
+from typing import Literal
 
 from voicer.board.blocks.supply import LINE_V
 from voicer.board.board import Board
@@ -80,29 +81,30 @@ def _input(sheet: Sheet) -> None:
     sheet.part("low_cut", "coupling_farad", "sum", "cut_gate")
     sheet.part("low_cut", "load_ohm", "cut_gate", "bias")
     sheet.follower("cut", "cut_gate", "cut")
-    if "compander" in sheet.board.blocks:
+    if sheet.board.blocks.compander:
         sheet.note("compander left out: its two halves together are transparent at small signals")
 
 
-def _low_pass(sheet: Sheet, name: str, into: str) -> str:
+def _low_pass(sheet: Sheet, name: Literal["anti_alias", "reconstruction"], into: str) -> str:
     """One low-pass behind a node; gives the node of its output."""
     sheet.note(f"{name.replace('_', '-')} low-pass")
-    for key, block in sheet.board.blocks.items():
-        if key.startswith(name):
-            refs = {item.name: sheet.ref(key, item.name) for item in fields(block)}
-            sheet.add(*low_pass_lines(key, block, refs, into, key))
-            into = key
+    blocks = sheet.board.blocks
+    for place, block in enumerate(blocks.anti_alias if name == "anti_alias" else blocks.reconstruction, start=1):
+        key = f"{name}_{place}"
+        refs = {item.name: sheet.ref(key, item.name) for item in fields(block)}
+        sheet.add(*low_pass_lines(key, block, refs, into, key))
+        into = key
     return into
 
 
 def _line(sheet: Sheet, into: str) -> None:
     """Devices with what stands around them, then the make-up amplifier, up to ``made_up``."""
-    for key, block in sheet.board.blocks.items():
-        if key.startswith("line_") and key != "line_level":
-            sheet.note(f"line, {plain(block.note)}: bias, device, balance with its follower")
-            into = _stage(sheet, key, into, "device" if block.device == block.devices else "inner_device")
+    for block in sheet.board.blocks.line:
+        sheet.note(f"line, {plain(block.note)}: bias, device, balance with its follower")
+        device = "device" if block.device == block.devices else "inner_device"
+        into = _stage(sheet, f"line_{block.device}", into, device)
     sheet.note("make-up amplifier: inverts; trimmed at the middle of the time control")
-    level = sheet.board.blocks["line_level"]
+    level = sheet.board.blocks.line_level
     sheet.part("line_level", "level_in_ohm", into, "level_minus")
     sheet.part("line_level", "level_stop_ohm", "level_minus", "level_stop")
     sheet.rheostat(
