@@ -15,7 +15,6 @@ from contextlib import suppress
 from typing import IO, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voicer.devices.audio import chosen_device, jack_module, jack_server, no_jack_server
 from voicer.engine.link import Link, Orders
@@ -29,14 +28,9 @@ def run(orders: Orders, tell: IO[str], host: IO[str]) -> None:
     rate_hz, frames = _clock_of(orders)
     _say(tell, event="ready", sample_rate_hz=rate_hz, frames=frames)
     link = Link.attach(orders.link)
-    length = sum(length for _, length in orders.places.values())
-    numbers = np.zeros(length)
     if not host.readline():  # the host says when the numbers, and the loop, are there
         return
-    link.prepare_to_read()
-    link.read_new(numbers)
-    rack = Rack(orders.rack, orders.places, numbers, rate_hz, frames)
-    _warm(rack, frames, numbers)
+    rack = Rack(orders.rack, orders.places, link, rate_hz, frames, left_out=orders.left_out)
     loop = None if orders.loop is None else read_samples(opened(orders.loop))
     play = _play_jack if orders.system == "jack" else _play_portaudio
     play(orders, rack, link, loop, rate_hz, frames, tell, host)
@@ -77,18 +71,6 @@ def _clock_of(orders: Orders) -> tuple[float, int]:
     if server is None:
         raise no_jack_server()
     return server.sample_rate_hz, server.frames
-
-
-def _warm(rack: Rack, frames: int, numbers: NDArray[np.float64]) -> None:
-    """Compile every kernel, or load it from the cache, on silence, before sound starts."""
-    from voicer.dsp.meters import note_block
-
-    x, y = np.zeros(frames), np.zeros(frames)
-    for stage in rack.stages:
-        if hasattr(stage[0].unit, "process"):
-            rack.run(stage, x, y)
-    rack.glide_to(numbers)
-    note_block(x, y, np.zeros(2), 0.5, np.zeros((2, 64), np.float32), 0)
 
 
 def _play_jack(

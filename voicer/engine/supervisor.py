@@ -90,8 +90,13 @@ class Supervisor:
     def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
         """New numbers for a unit; heard from the next block on. Thread: control."""
         place, length = self._places[unit]
-        assert numbers.size == length  # noqa: S101
+        if numbers.size != length:
+            raise EngineError(f"unit '{unit}' must always have {length} numbers (got {numbers.size})")
         self._link.write(place, numbers)
+
+    def put_back(self, unit: str) -> None:
+        """Have a bypassed unit made anew and faded in. Thread: control."""
+        self._link.put_back(self.rack.index(unit))
 
     def report(self) -> Report:
         """Counters and meters of the engine that plays now. Any thread."""
@@ -100,16 +105,6 @@ class Supervisor:
     def block_times_us(self) -> NDArray[np.float32]:
         """Times of the engine's recent blocks, µs. Any thread."""
         return self._link.recent_block_times_us()
-
-    @property
-    def scope(self) -> NDArray[np.float32]:
-        """Ring of recent input and output samples [shape=(2, SCOPE_FRAMES)]. Any thread."""
-        return self._link.scope
-
-    @property
-    def engine_pid(self) -> int | None:
-        """Process number of the engine, None while there is none."""
-        return self._engine.pid if self._engine else None
 
     def watch(self) -> bool:
         """Look after the engine; call it some ten times a second. Thread: control.
@@ -239,7 +234,9 @@ class Supervisor:
     def _tell_faults(self) -> None:
         faults = self._link.report().faults
         for place, unit in enumerate(self.rack):
-            if faults[place] and place not in self._told_faults:
+            if not faults[place]:
+                self._told_faults.discard(place)
+            elif place not in self._told_faults:
                 self._told_faults.add(place)
                 self._tell(f"unit '{unit}' is bypassed: it {FAULTS[faults[place]]}")
 
