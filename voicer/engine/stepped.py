@@ -12,6 +12,7 @@ from voicer.engine.graph import OUTPUTS, Graph, make_server
 from voicer.engine.link import Link, Report, numbers_layout
 from voicer.engine.rack import Rack
 from voicer.engine.supervisor import NumbersFor
+from voicer.engine.units import place_in
 
 
 class SteppedEngine:
@@ -52,7 +53,7 @@ class SteppedEngine:
 
     def put_back(self, unit: str) -> None:
         """Make a bypassed unit anew and fade it in with the next block."""
-        self._link.put_back(self.rack.index(unit))
+        self._link.put_back(place_in(self.rack, unit))
 
     def play(self, x: NDArray[np.floating]) -> NDArray[np.float32]:
         """Play samples [shape=(frames,)] and give what is heard; the last block is filled up with silence."""

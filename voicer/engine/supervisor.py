@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from voicer.devices.audio import System, jack_server
 from voicer.engine.link import FAULTS, Link, Orders, Report, numbers_layout
 from voicer.engine.memory import create_memory, inheritance, ticket, write_samples
+from voicer.engine.units import place_in
 from voicer.errors import EngineError, PortError
 
 NumbersFor = Callable[[float], dict[str, NDArray[np.float64]]]
@@ -96,7 +97,7 @@ class Supervisor:
 
     def put_back(self, unit: str) -> None:
         """Have a bypassed unit made anew and faded in. Thread: control."""
-        self._link.put_back(self.rack.index(unit))
+        self._link.put_back(place_in(self.rack, unit))
 
     def report(self) -> Report:
         """Counters and meters of the engine that plays now. Any thread."""

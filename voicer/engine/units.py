@@ -117,6 +117,13 @@ def rack_names(asked: tuple[str, ...]) -> tuple[str, ...]:
     return names
 
 
+def place_in(rack: tuple[str, ...], unit: str) -> int:
+    """Place of a unit in a rack, from 0; `EngineError` where it is not in it."""
+    if unit not in rack:
+        raise EngineError(f"no unit '{one_line(unit)}' is in the rack", remedy=did_you_mean(unit, rack))
+    return rack.index(unit)
+
+
 def _loaded(group: str, name: str) -> Any:
     found = entry_points(group=group)
     if name not in found.names:
