@@ -66,7 +66,7 @@ def test_output_is_a_number_under_the_ceiling(made: list[Voicing], start: int, r
             assert np.all(np.isfinite(y))
             ceiling.process(y, y)
             assert np.all(np.abs(y) <= CEILING)
-    assert all(np.all(np.isfinite(part)) for part in (*echo._arrays[4:], *echo._arrays[2][0].tolist()))
+    assert all(np.all(np.isfinite(part)) for part in (*echo._buffers, *echo._floats[0].tolist()))
 
 
 @pytest.mark.parametrize("value", AWKWARD[:5])

@@ -672,15 +672,15 @@ class Echo:
     """
 
     def __init__(self, coefficients: NDArray[np.float64], sample_rate_hz: float, *, seed: int = 1) -> None:
-        ints = np.zeros(1, _INTS)
-        ints["factor"] = inner_factor(sample_rate_hz)
-        ints["fade_length"] = ceil(FADE_S * sample_rate_hz / SEGMENT)
-        ints["noise"] = (0x9E3779B97F4A7C15 * (2 * seed + 1)) % (1 << 64)
-        self._arrays: tuple[NDArray[Any], ...] = (  # in the order of `work_echo`
-            np.array(coefficients, dtype=np.float64),
-            np.array(coefficients, dtype=np.float64),
-            np.zeros(1, _FLOATS),
-            ints,
+        self._factor = inner_factor(sample_rate_hz)
+        self._flat = np.array(coefficients, dtype=np.float64)
+        self._target = self._flat.copy()
+        self._named, self._target_named = self._flat.view(LAYOUT), self._target.view(LAYOUT)
+        self._floats, self._ints = np.zeros(1, _FLOATS), np.zeros(1, _INTS)
+        self._ints["factor"] = self._factor
+        self._ints["fade_length"] = ceil(FADE_S * sample_rate_hz / SEGMENT)
+        self._ints["noise"] = (0x9E3779B97F4A7C15 * (2 * seed + 1)) % (1 << 64)
+        self._buffers: tuple[NDArray[Any], ...] = (  # in the order of `work_echo`
             np.zeros(_DRY_PAST + SEGMENT),
             np.zeros(_WET_PAST + _INNER),
             np.zeros(_ODD_PAST + SEGMENT),
@@ -699,7 +699,8 @@ class Echo:
             reading_table(),
             step_table(),
         )
-        self.addresses = np.array([array.ctypes.data for array in self._arrays], np.intp)
+        arrays = (self._flat, self._target, self._floats, self._ints, *self._buffers)
+        self.addresses = np.array([array.ctypes.data for array in arrays], np.intp)
         """Of the arrays, as `work_echo` wants them."""
         self._address = self.addresses.ctypes.data
         _work_echo(self._address, START, None, None, 0)
