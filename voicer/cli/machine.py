@@ -20,11 +20,19 @@ def devices(as_json: AsJson = False) -> None:
         print_json(found)
         return
     jack = found["jack"]
-    say("JACK: " + (f"{jack['sample_rate_hz']:.0f} Hz, {jack['frames']} frames" if jack else "no server runs"))
-    for kind in ("portaudio", "midi_inputs"):
-        say(f"{'PortAudio' if kind == 'portaudio' else 'MIDI inputs'}:" + ("" if found[kind] else " none"))
-        for port in found[kind]:
-            say(f"  [{port['number']}] {port['name']}")
+    say(f"JACK: {jack['sample_rate_hz']:.0f} Hz, {jack['frames']} frames" if jack else "JACK: no server is running")
+    for kind, title in (("outputs", "output devices"), ("inputs", "input devices")):
+        usable = [device for device in found["portaudio"] if device[kind]]
+        say(f"PortAudio {title}:" + ("" if usable else " none"))
+        for device in usable:
+            default = "  (default)" if device[f"is_default_{kind[:-1]}"] else ""
+            say(f"  {device['name']}{default}")
+    say("MIDI inputs:" + ("" if found["midi_inputs"] else " none"))
+    for port in found["midi_inputs"]:
+        say(f"  [{port['number']}] {port['name']}")
+    say("input calibrations:" + ("" if found["full_scale_v"] else " none"))
+    for key, volts in found["full_scale_v"].items():
+        say(f"  {key}: full scale {volts:.4g} V")
     for line in found["trouble"]:
         say(f"note: {line}")
 
@@ -81,19 +89,19 @@ def _devices() -> dict[str, Any]:
     from dataclasses import asdict
 
     from voicer.devices import audio, midi_ports
+    from voicer.library.calibrations import calibrations
 
     jack, found = audio.jack_server(), audio.portaudio_devices()
     midi = midi_ports.survey()
     trouble = list(midi.trouble)
     if jack is None and not found:
-        trouble.append(
-            "no JACK server and no audio device: connect one, start JACK, or work with files ('voicer render')"
-        )
+        trouble.append("no JACK server and no audio device: connect one, start JACK, or use files ('voicer render')")
     elif jack is None:
-        trouble.append("no JACK server runs: 'voicer play' uses PortAudio, which may answer later")
+        trouble.append("no JACK server is running: 'voicer play' uses PortAudio, which may add latency")
     return {
         "jack": asdict(jack) if jack else None,
         "portaudio": [asdict(device) for device in found],
         "midi_inputs": [asdict(port) for port in midi.inputs],
+        "full_scale_v": calibrations(),
         "trouble": trouble,
     }

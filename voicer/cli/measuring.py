@@ -57,11 +57,12 @@ class _Asked:
 
     def bench(self, name: str) -> tuple[Bench, str]:
         """The bench of a voicing, and which parts and what full scale it has, in words."""
+        from voicer.devices.audio import usual_input
         from voicer.measure.bench import Bench
 
         voicing = changed(library.load(name), self.settings)
         choice = part_choice(voicing, self.series, self.capacitors, self.unit, self.swaps)
-        volts, how = full_scale_v("jack")
+        volts, how = full_scale_v(usual_input())
         bench = Bench(choice.circuit(voicing), volts, self.source)
         _ = bench.guitar  # a recording that will not do is told before any work
         return bench, f"{choice.says}; {how}"
@@ -172,36 +173,44 @@ def _measured(asked: _Asked, name: str, out: Path | None) -> dict[str, Any]:
 def calibrate(
     level_v: Annotated[float, typer.Option("--level-v", min=1e-4, max=50, help="Level of the tone, V rms.")],
     source: Annotated[Path | None, typer.Option("--input", metavar="FILE", help="A recording of the tone.")] = None,
-    name: Annotated[str | None, typer.Option("--name", help="Keep it under this name; needed with --input.")] = None,
+    name: Annotated[
+        str | None, typer.Option("--name", metavar="INPUT", help="Input a recording was made from (with --input).")
+    ] = None,
     audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
-    device: Annotated[str | None, typer.Option(help="PortAudio device: number or part of its name.")] = None,
+    device: Annotated[
+        str | None, typer.Option("--input-device", metavar="NAME", help="PortAudio input device, name or part of it.")
+    ] = None,
     port: Annotated[str | None, typer.Option("--from", metavar="PORT", help="JACK port to listen to.")] = None,
-    seconds: Annotated[float, typer.Option(min=0.6, max=30, help="How long to listen.")] = 2.0,
+    seconds: Annotated[float, typer.Option(min=0.6, max=30, help="Seconds to listen.")] = 2.0,
     as_json: AsJson = False,
 ) -> None:
     """Find what full scale is in volts, from a tone of known level at an input.
 
     Example: voicer calibrate --level-v 0.1
     """
-    from voicer.files import recording
-    from voicer.library.calibrations import save_calibration
+    from voicer.library.calibrations import check_key, save_calibration
     from voicer.measure.calibration import tone_found, volts_at_full_scale
 
+    if (source is None) != (name is None):
+        raise VoicingError("--input and --name go together: a recording, and the input it was made from",
+                           remedy="for example --input tone.wav --name 'jack system:capture_1'")  # fmt: skip
     if source is not None:
-        if name is None:
-            raise VoicingError("--name must be given with --input", remedy="for example --name jack")
+        from voicer.files import recording
+
+        key = str(name)
+        check_key(key)
         x, whole_hz = recording.read(source)
-        rate_hz, heard = float(whole_hz), str(source)
+        rate_hz = float(whole_hz)
     else:
         from voicer.devices.capture import capture
 
         x, rate_hz, heard = capture(audio, device, seconds, port)
+        key = heard.key
     tone = tone_found(x, rate_hz)
     value = volts_at_full_scale(tone, level_v)
-    kept = save_calibration(name or heard, value)
+    kept = save_calibration(key, value)
     if as_json:
-        print_json({"input": name or heard, "tone_hz": tone.f_hz, "peak": tone.peak, "full_scale_v": value,
-                    "file": str(kept)})  # fmt: skip
+        print_json({"input": key, "tone_hz": tone.f_hz, "peak": tone.peak, "full_scale_v": value, "file": str(kept)})
         return
-    say(f"{name or heard}: a tone of {tone.f_hz:.1f} Hz reaches {tone.peak:.4f} of full scale at {level_v:g} V rms")
-    say(f"full scale is {value:.4g} V; kept in {kept}")
+    say(f"{key}: {level_v:g} V rms at {tone.f_hz:.1f} Hz reaches {tone.peak:.4f} of full scale")
+    say(f"full scale is {value:.4g} V, stored in {kept}")

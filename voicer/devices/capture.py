@@ -3,49 +3,58 @@
 from __future__ import annotations
 
 import threading
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.devices.audio import chosen_device, chosen_system, jack_module, jack_server
+from voicer.devices.audio import (
+    choose_device,
+    chosen_system,
+    jack_module,
+    jack_server,
+    no_jack_server,
+    portaudio_devices,
+    portaudio_input,
+)
 from voicer.errors import PortError
+from voicer.library.calibrations import AudioInput
 
 SETTLE_S = 0.3
-"""What comes in first is thrown away: converters and connections settle."""
+"""The beginning is dropped while converters and connections settle."""
 
 
 def capture(
     system: str, device: str | None, seconds: float, port: str | None = None
-) -> tuple[NDArray[np.float64], float, str]:
+) -> tuple[NDArray[np.float64], float, AudioInput]:
     """Record one channel.
 
     Parameters
     ----------
     system : {"auto", "jack", "portaudio"}
     device : str, optional
-        PortAudio device: number or part of its name.
+        PortAudio input device, its name or part of it; the default input if left out.
     seconds : float
     port : str, optional
-        JACK port to listen to; the first physical input if left out.
+        JACK port; the first physical input if left out.
 
     Returns
     -------
-    (float64 [shape=(frames,)], sample rate in Hz, name of what was listened to)
+    (float64 [shape=(frames,)], sample rate in Hz, the input)
 
     Raises
     ------
     PortError
-        When there is nothing to listen to, or no sound came in time.
+        When there is no such input, or it delivered nothing in time.
     """
     if chosen_system(system) == "jack":
         return _from_jack(seconds, port)
     return _from_portaudio(device, seconds)
 
 
-def _from_jack(seconds: float, port: str | None) -> tuple[NDArray[np.float64], float, str]:
+def _from_jack(seconds: float, port: str | None) -> tuple[NDArray[np.float64], float, AudioInput]:
     jack, server = jack_module(), jack_server()
-    assert server is not None  # noqa: S101
+    if server is None:  # it has just gone
+        raise no_jack_server()
     source = port or (server.inputs[0] if server.inputs else None)
     if source is None:
         raise PortError("JACK has no physical input", remedy="name a port with --from CLIENT:PORT")
@@ -68,26 +77,29 @@ def _from_jack(seconds: float, port: str | None) -> tuple[NDArray[np.float64], f
         try:
             client.connect(source, ear.name)
         except jack.JackError as error:
-            raise PortError(f"JACK port '{source}' cannot be listened to", remedy="see 'voicer devices'") from error
+            what = f"JACK port '{source}' must be an output that exists"
+            raise PortError(what, remedy="see 'voicer devices'") from error
         if not done.wait(seconds + 10):
-            raise PortError(f"nothing came from JACK port '{source}' in time", remedy="see whether JACK is running")
-    return _settled(taken, client_rate := float(server.sample_rate_hz)), client_rate, f"jack {source}"
+            raise PortError(f"JACK port '{source}' delivered nothing in time", remedy="check that JACK still runs")
+    owner, _, name = source.partition(":")
+    return _settled(taken, server.sample_rate_hz), server.sample_rate_hz, AudioInput("jack", owner, name)
 
 
-def _from_portaudio(device: str | None, seconds: float) -> tuple[NDArray[np.float64], float, str]:
+def _from_portaudio(device: str | None, seconds: float) -> tuple[NDArray[np.float64], float, AudioInput]:
+    chosen = choose_device(device, "input", portaudio_devices())
     import sounddevice
 
-    chosen: Any = chosen_device(device)
-    if not chosen.inputs:
-        raise PortError(f"audio device '{chosen.name}' has no input", remedy="choose another with --device")
     rate_hz = float(chosen.sample_rate_hz)
     try:
         taken = sounddevice.rec(
             int((seconds + SETTLE_S) * rate_hz), samplerate=rate_hz, channels=1, device=chosen.number, blocking=True
         )
     except sounddevice.PortAudioError as error:
-        raise PortError(f"audio device '{chosen.name}' cannot be recorded from ({error})", remedy="") from error
-    return _settled(taken[:, 0], rate_hz), rate_hz, f"portaudio {chosen.name}"
+        raise PortError(
+            f"input device '{chosen.name}' must record at {rate_hz:g} Hz (got: {error})",
+            remedy="close other programs that use it, or choose another with --input-device",
+        ) from error
+    return _settled(taken[:, 0], rate_hz), rate_hz, portaudio_input(chosen)
 
 
 def _settled(taken: NDArray[np.float32], rate_hz: float) -> NDArray[np.float64]:

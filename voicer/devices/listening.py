@@ -1,4 +1,4 @@
-"""Sounds to listen to, through PortAudio (which may go on to JACK). Thread: control, all of it."""
+"""Playing a sound on the default output, through PortAudio (which may in turn use JACK). Thread: control."""
 
 from __future__ import annotations
 
@@ -7,19 +7,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.devices.audio import chosen_device
+from voicer.devices.audio import choose_device, portaudio_devices
 from voicer.errors import PortError
 from voicer.files import recording
 
 
 class Player:
-    """Plays one sound after the other on the default output; raises `PortError` when there is none."""
+    """Plays one sound at a time on the default output; raises `PortError` when there is none."""
 
     def __init__(self) -> None:
-        self._device = chosen_device(None)
+        self._device = choose_device(None, "output", portaudio_devices())
 
     def play(self, sound: NDArray[Any], sample_rate_hz: float) -> None:
-        """Begin to play a sound [shape=(frames,)], full scale 1.0, on both sides; what played before is cut off."""
+        """Start a sound [shape=(frames,)], full scale 1.0, on both channels; it replaces one still playing."""
         import sounddevice
 
         rate_hz = self._device.sample_rate_hz
@@ -28,12 +28,12 @@ class Player:
             sounddevice.play(played, rate_hz, device=self._device.number)
         except sounddevice.PortAudioError as error:
             raise PortError(
-                f"audio device '{self._device.name}' must take a sound of {rate_hz:g} Hz (got: {error})",
-                remedy="free it, or listen to the files with a player of your own",
+                f"output device '{self._device.name}' must play at {rate_hz:g} Hz (got: {error})",
+                remedy="close other programs that use it, or play the files with another program",
             ) from error
 
     def stop(self) -> None:
-        """Be silent."""
+        """Stop the sound."""
         import sounddevice
 
         sounddevice.stop()

@@ -1,4 +1,4 @@
-"""What full scale is in volts, from a recording of a tone of known level."""
+"""Volts at full scale, from a recording of a tone of known level."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from voicer.measure.meters import tone_level
 
 LOWEST_DB, HIGHEST_PEAK = -60.0, 0.98
 LEAST_PURITY_DB = 26.0
-"""Everything else in the recording must lie so far below the tone: 5 %."""
+"""Everything but the tone must be this far below it: 5 %."""
 
 MOST_DRIFT = 0.02
 
 
 @dataclass(frozen=True)
 class ToneFound:
-    """The tone a recording holds."""
+    """The tone in a recording."""
 
     f_hz: float
     peak: float
@@ -27,7 +27,7 @@ class ToneFound:
 
 
 def tone_found(x: NDArray[np.float64], sample_rate_hz: float) -> ToneFound:
-    """The one steady tone of a recording.
+    """Find the one steady tone of a recording.
 
     Raises
     ------
@@ -35,12 +35,12 @@ def tone_found(x: NDArray[np.float64], sample_rate_hz: float) -> ToneFound:
         For silence, a clipped recording, more than one tone or noise, or a tone that drifts.
     """
     if x.size < sample_rate_hz / 2:
-        raise VoicerError(f"the tone must last half a second or more (got {x.size / sample_rate_hz:.2g} s)")
+        raise VoicerError(f"the recording must be at least half a second long (got {x.size / sample_rate_hz:.2g} s)")
     highest = float(np.abs(x).max())
     if highest < 10 ** (LOWEST_DB / 20):
         raise VoicerError(
-            f"the input must hold a tone above {LOWEST_DB:g} dB of full scale (got {_db(highest):.0f} dB)",
-            remedy="see whether it is plugged in and turned up",
+            f"the input must carry a tone above {LOWEST_DB:g} dB of full scale (got {_db(highest):.0f} dB)",
+            remedy="check that it is plugged in and turned up",
         )
     if highest > HIGHEST_PEAK:
         raise VoicerError("the tone must stay below full scale (it reaches it)", remedy="turn the input down")
@@ -55,18 +55,18 @@ def tone_found(x: NDArray[np.float64], sample_rate_hz: float) -> ToneFound:
     if rest > peak / np.sqrt(2) * 10 ** (-LEAST_PURITY_DB / 20):
         below_db = _db(peak / np.sqrt(2) / rest)
         raise VoicerError(
-            f"the input must hold one steady tone, all else {LEAST_PURITY_DB:g} dB below it (got {below_db:.0f} dB)",
-            remedy="play a plain sine of constant level, such as 400 Hz",
+            f"the input must carry one steady tone, all else {LEAST_PURITY_DB:g} dB below it (got {below_db:.0f} dB)",
+            remedy="use a plain sine of constant level, such as 400 Hz",
         )
     halves = [tone_level(piece, sample_rate_hz, f_hz) for piece in np.array_split(x, 2)]
     if abs(halves[1] / halves[0] - 1) > MOST_DRIFT:
         moved = abs(halves[1] / halves[0] - 1)
-        raise VoicerError(f"the tone must be steady (its level moves by {moved:.1%})", remedy="wait and repeat")
+        raise VoicerError(f"the tone must be steady (its level changes by {moved:.1%})", remedy="let it settle")
     return ToneFound(float(f_hz), peak)
 
 
 def volts_at_full_scale(tone: ToneFound, rms_v: float) -> float:
-    """Peak volts at a sample value of 1, for a tone of that level at the input."""
+    """Peak volts at a sample value of 1, for a tone of ``rms_v`` at the input."""
     return float(rms_v * np.sqrt(2) / tone.peak)
 
 
