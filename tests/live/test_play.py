@@ -123,6 +123,7 @@ def test_knobs_recall_and_save_while_it_sounds(
     clear_voicing(voicer_home / "voicings", "Later", time_ms=33.0)
     library.assign(5, "later")
     start = clear_voicing(tmp_path)
+    before_all = voicer.load(start)
     midi = [
         (3 * RATE_HZ, (0xB0, 102, 127)),  # time to its long end, 60 ms
         (6 * RATE_HZ, (0xB0, 103, 60)),  # feedback
@@ -147,14 +148,14 @@ def test_knobs_recall_and_save_while_it_sounds(
 
     before, after, recalled = lag_in(0.5, 3), lag_in(3.2, 4.4), lag_in(10.5, 14)
     single, several, more = (repeats_of(at) for at in bursts)
-    saved = voicer.load("clear")
+    saved = voicer.load(start)
     told(f"echo at {before:.2f}, after the knob {after:.2f}, after the recall {recalled:.2f} frames")
     told(f"second and third repeat against the first: {single.round(4)} before, {several.round(3)} after the knob")
     assert np.abs(np.array([before, after, recalled]) - [960, 2880, 1584]).max() < 1
     assert single.max() < 0.05  # an xrun of the peer leaves a trace
     assert np.all(several > 0.4)
     assert np.abs(several - more).max() < 0.01
-    assert saved == voicer.load(start).changed(
+    assert saved == before_all.changed(
         {"delay.time_ms": 60.0, "repeats.feedback": float(f"{1.5 * 60 / 127:.5g}")}
     )
     assert take.voicer["voicing"] == voicer.load("later").model_dump()
@@ -213,8 +214,11 @@ def test_no_dropouts_beside_a_busy_process(jackd: Jackd, guitar: NDArray[Any], t
     assert v["block_time_p99_share"] <= P99_SHARE
 
 
-def children(pid: int) -> list[int]:
-    return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+def child_named(name: str, pid: int) -> int:
+    """The one child process of that name."""
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    [found] = [int(child) for child in children if Path(f"/proc/{child}/comm").read_text().strip() == name]
+    return found
 
 
 def loud_after(take: NDArray[Any], at_s: float) -> bool:
@@ -237,7 +241,7 @@ def test_a_killed_engine_comes_back_with_the_same_voicing(jackd: Jackd, tmp_path
     noise = 0.1 * np.random.default_rng(6).standard_normal(RATE_HZ * 16)
     dry_frames = dry_lag_frames(tmp_path / "dry", noise)  # first: it compiles the kernel where that was not done yet
     with playing(str(clear_voicing(tmp_path))) as voicer_play:
-        killer = threading.Timer(6.0, lambda: os.kill(children(voicer_play.pid)[0], signal.SIGKILL))
+        killer = threading.Timer(6.0, lambda: os.kill(child_named("voicer-engine", voicer_play.pid), signal.SIGKILL))
         killer.start()
         take = record(tmp_path, noise, 16.0, midi=[(RATE_HZ, (0xB0, 102, 127))], hold=True)
         killer.join()

@@ -58,12 +58,15 @@ def play(
     words: Annotated[list[str] | None, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = None,
     source: Annotated[str, typer.Option("--input", metavar="live|FILE", help="Or loop a recording.")] = "live",
     audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
-    device: Annotated[str | None, typer.Option(help="PortAudio device: number or part of its name.")] = None,
+    device: Annotated[
+        str | None, typer.Option(metavar="NAME", help="PortAudio output device (and input, if it has one).")
+    ] = None,
+    input_device: Annotated[str | None, typer.Option(metavar="NAME", help="PortAudio input device.")] = None,
     rate: Annotated[float, typer.Option(min=44_100, max=192_000, help="Sample rate for PortAudio, Hz.")] = 48_000,
     frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio.")] = 64,
     midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input: number or part of name.")] = "auto",
     controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map.")] = None,
-    rack: Annotated[str, typer.Option(help="Units in signal order.")] = "echo",
+    rack: Annotated[str, typer.Option(help="Units in signal order.")] = "echo,ceiling",
     ceiling_db: CeilingDb = -3.0,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after this many seconds.")] = None,
     series: Resistors = None,
@@ -81,7 +84,8 @@ def play(
     voicing = _one_voicing(words or ["harbour-dusk"])
     parts = part_choice(library.load(voicing), series, capacitors, unit, swaps)
     asked = Asked(
-        voicing=voicing, source=source, system=audio, device=device, sample_rate_hz=rate, frames=frames, midi=midi,
+        voicing=voicing, source=source, system=audio, device=device, input_device=input_device,
+        sample_rate_hz=rate, frames=frames, midi=midi,
         controller_map=controller_map, rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()),
         ceiling_db=ceiling_db, seconds=seconds, parts=parts,
     )  # fmt: skip

@@ -14,10 +14,11 @@ from __future__ import annotations
 import mmap
 import os
 import tempfile
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:  # numpy is imported when samples pass: the parent of a session needs descriptors only
+    import numpy as np
+    from numpy.typing import NDArray
 
 _ON_WINDOWS = os.name == "nt"
 
@@ -25,7 +26,7 @@ _ON_WINDOWS = os.name == "nt"
 def create_memory(name: str, size: int) -> int:
     """Descriptor of fresh, zeroed memory of ``size`` bytes; ``name`` is only seen in the system's process listings."""
     descriptor = _unnamed(name)
-    _reserve(descriptor, size)
+    reserve_memory(descriptor, size)
     return descriptor
 
 
@@ -56,14 +57,16 @@ def inheritance(*tickets: int) -> dict[str, Any]:
 def write_samples(descriptor: int, samples: NDArray[np.float32]) -> None:
     """Replace what the memory holds with float32 samples; `OSError` when there is no room. Thread: control."""
     os.ftruncate(descriptor, 0)
-    _reserve(descriptor, 4 * samples.size)
+    reserve_memory(descriptor, 4 * samples.size)
     if samples.size:
         with mmap.mmap(descriptor, 4 * samples.size) as memory:
-            memory[:] = samples.astype(np.float32).tobytes()
+            memory[:] = samples.astype("float32").tobytes()
 
 
 def read_samples(descriptor: int) -> NDArray[np.float32]:
     """A copy of the samples the memory holds [shape=(frames,)]. Thread: control."""
+    import numpy as np
+
     size = os.fstat(descriptor).st_size
     if not size:
         return np.zeros(0, np.float32)
@@ -71,7 +74,7 @@ def read_samples(descriptor: int) -> NDArray[np.float32]:
         return np.frombuffer(memory[:], np.float32)
 
 
-def _reserve(descriptor: int, size: int) -> None:
+def reserve_memory(descriptor: int, size: int) -> None:
     """Make room now: memory that turns out not to be there on first touch would end the process."""
     os.ftruncate(descriptor, size)
     if size and hasattr(os, "posix_fallocate"):

@@ -1,8 +1,17 @@
 """The engine process: pyo, the rack, and nothing else.
 
-Started by `supervisor` as ``python -m voicer.engine.process``. The first line on its standard input is its orders in
-JSON; after that the input only says, by ending, that the host is gone. On its standard output it tells, a JSON
-object a line, ``ready`` with sample rate and block length, then ``started``, or ``failed`` with one line of why.
+`launch` starts it as ``python -m voicer.engine.process``. On its standard input it takes commands, one a line:
+
+- orders as JSON (`link.Orders`): load the rack with the numbers in the link; may be repeated while it does not play;
+- ``go``: play;
+- ``end``: fade out and end.
+
+The end of the input means that every process which could give commands is gone: an engine that plays goes on for
+`Orders.orphan_s`, fades out and ends; any other ends at once. On its standard output it tells events, a JSON object a
+line: ``compiling`` when a kernel really is compiled, ``ready`` when the rack is loaded, ``started`` when it plays,
+``says`` with a line for the player, ``failed`` or ``lost`` with one line of why.
+
+An engine that was started early and waits for ``go`` holds no audio device; it is the spare that takes over.
 """
 
 from __future__ import annotations
@@ -10,47 +19,251 @@ from __future__ import annotations
 import ctypes
 import json
 import os
+import queue
+import signal
 import sys
+import threading
+import time
 from contextlib import suppress
 from typing import IO, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from voicer.devices.audio import chosen_device, jack_module, jack_server, no_jack_server
+from voicer.devices.audio import choose_pair, jack_module, jack_server, no_jack_server, portaudio_devices
+from voicer.engine.launch import show_name
 from voicer.engine.link import Link, Orders
 from voicer.engine.memory import opened, read_samples
 from voicer.engine.rack import Rack
-from voicer.errors import EngineError, PortError, VoicerError
+from voicer.errors import EngineError, VoicerError
+
+HANGS_AFTER_S = 10.0
+"""An engine whose interpreter does not run for this long, say in a unit that hangs, is ended by the system."""
+
+FADE_S = 0.02
+ORPHAN_FADE_S = 1.0
 
 
-def run(orders: Orders, tell: IO[str], host: IO[str]) -> None:
-    """Play until the host goes away. Thread: control (the engine's main thread)."""
-    rate_hz, frames = _clock_of(orders)
-    _say(tell, event="ready", sample_rate_hz=rate_hz, frames=frames)
-    link = Link.attach(orders.link)
-    if not host.readline():  # the host says when the numbers, and the loop, are there
-        return
-    rack = Rack(orders.rack, orders.places, link, rate_hz, frames, left_out=orders.left_out)
-    loop = None if orders.loop is None else read_samples(opened(orders.loop))
-    play = _play_jack if orders.system == "jack" else _play_portaudio
-    play(orders, rack, link, loop, rate_hz, frames, tell, host)
+class Commands:
+    """What comes in on standard input, and what happens to the device, in one queue."""
+
+    def __init__(self, host: IO[str], told: IO[str]) -> None:
+        self._host, self._told = host, told
+        self._waiting: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        self.is_playing = False
+        threading.Thread(target=self._read, daemon=True, name="commands").start()
+
+    def next(self, timeout_s: float | None = None) -> str | None:
+        """The next command; None at the end of the input; `queue.Empty` after ``timeout_s``. Thread: control."""
+        return self._waiting.get(timeout=timeout_s)
+
+    def lose(self, line: str) -> None:
+        """Note that the device has gone. Any thread but audio."""
+        self._waiting.put(f"lost {line}")
+
+    def tell(self, **event: Any) -> None:
+        """Tell an event. Thread: control."""
+        with suppress(OSError):  # nobody listens any more
+            self._told.write(json.dumps(event) + "\n")
+            self._told.flush()
+
+    def _read(self) -> None:
+        for line in self._host:
+            self._waiting.put(line.strip())
+        if not self.is_playing:
+            os._exit(0)  # whatever the main thread is at, compiling or waiting for JACK
+        self._waiting.put(None)
+
+
+class Player:
+    """The rack as ordered, loaded, warm and silent, and what plays it.
+
+    Parameters
+    ----------
+    orders : Orders
+    link : Link
+    """
+
+    def __init__(self, orders: Orders, link: Link) -> None:
+        self.orders, self._link = orders, link
+        self._numbers = link.newest_numbers()
+        self._rack = self._loaded()
+        _warm(self._rack, orders.frames, self._numbers)
+
+    def play(self, commands: Commands) -> None:
+        """Play until told to end, or orphaned. Thread: control (the engine's main thread)."""
+        numbers = self._link.newest_numbers()
+        if not np.array_equal(numbers, self._numbers):
+            self._numbers = numbers
+            self._rack = self._loaded()
+        samples = None if self.orders.loop is None else read_samples(opened(self.orders.loop))
+        commands.is_playing = True
+        _stay_in_memory()
+        _arm_watchdog(3 * HANGS_AFTER_S)  # a device may take its time to open
+        play = self._play_jack if self.orders.system == "jack" else self._play_portaudio
+        play(samples, commands)
+
+    def _loaded(self) -> Rack:
+        orders = self.orders
+        names = tuple(name for name in orders.rack if name not in orders.left_out)
+        return Rack(names, orders.places, self._numbers, orders.sample_rate_hz, orders.frames)
+
+    def _play_jack(self, loop: Any, commands: Commands) -> None:
+        from voicer.engine.graph import Graph, make_server
+
+        orders = self.orders
+        _check_clock(orders)
+        server = make_server(orders.sample_rate_hz, orders.frames, "jack")
+        server.setJackAuto(loop is None, True)
+        server.boot()
+        if not server.getIsBooted():
+            raise EngineError("JACK refused the engine", remedy="check that the server still runs")
+        graph = Graph(server, self._rack, self._link, loop=loop, live=True)
+        graph.start()
+        observer = _observe_jack(self._link, orders, commands)
+        commands.tell(event="started")
+        _wait_for_end(commands, server, orders.orphan_s)
+        with suppress(Exception):
+            observer.close()
+        graph.stop()
+
+    def _play_portaudio(self, loop: Any, commands: Commands) -> None:
+        """A stepped pyo server driven by a low-latency PortAudio stream."""
+        from voicer.devices.streams import PortAudioStream
+        from voicer.engine.graph import OUTPUTS, Graph, make_server
+
+        orders, link = self.orders, self._link
+        pair = choose_pair(orders.device, orders.input_device, portaudio_devices(), needs_input=loop is None)
+        server = make_server(orders.sample_rate_hz, orders.frames, "manual")
+        server.boot()
+        graph = Graph(server, self._rack, link, loop=loop, live=True)
+        graph.start()
+
+        def block(x: NDArray[np.float32], y: NDArray[np.float32], late: bool) -> None:
+            if late and graph.is_settled:
+                link.head["overruns"] += 1
+            graph.take_input(x)
+            server.process()
+            y[:] = graph.give_output().reshape(-1, OUTPUTS)[:, : y.shape[1]]
+
+        stream = PortAudioStream(pair, orders.sample_rate_hz, orders.frames, OUTPUTS, block)
+        stream.start()
+        commands.tell(event="started")
+        if stream.says:
+            commands.tell(event="says", line=stream.says)
+        _wait_for_end(commands, server, orders.orphan_s)
+        stream.close()
+        graph.stop()
 
 
 def main() -> None:
     """Entry point of the process."""
-    tell = os.fdopen(os.dup(1), "w")
+    told = os.fdopen(os.dup(1), "w")
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)  # pyo, JACK and ALSA print what they like there
     if not os.environ.get("VOICER_ENGINE_LOG"):
         os.dup2(nowhere, 2)
     sys.setswitchinterval(0.0005)  # a second net; no other thread should be busy here
-    _stay_in_memory()
+    show_name("voicer-warming")
+    commands = Commands(sys.stdin, told)
     try:
-        run(Orders.from_line(sys.stdin.readline()), tell, sys.stdin)
+        serve(commands)
     except VoicerError as error:
-        _say(tell, event="failed", line=str(error))
+        commands.tell(event="failed", line=str(error))
         os._exit(2)
     os._exit(0)  # pyo's threads have nothing left to say
+
+
+def serve(commands: Commands) -> None:
+    """Load what is ordered, and play it when told to. Thread: control."""
+    _load_libraries(commands)
+    player, link = None, None
+    while (command := commands.next()) not in (None, "end"):
+        if command != "go":
+            orders = Orders.from_line(str(command))
+            if link is None:
+                link = Link.attach(orders.link)
+                link.prepare_to_read()
+            player = Player(orders, link)
+            commands.tell(event="ready")
+            show_name("voicer-spare")
+        elif player is not None:
+            show_name("voicer-engine")
+            player.play(commands)
+            return
+
+
+def _load_libraries(commands: Commands) -> None:
+    """Import what playing takes, and tell when a kernel is compiled instead of loaded."""
+    from voicer.dsp.compiling import tell_compiling
+
+    tell_compiling(lambda: commands.tell(event="compiling"))
+    import voicer.engine.graph  # noqa: F401
+
+
+def _check_clock(orders: Orders) -> None:
+    server = jack_server()
+    if server is None:
+        raise no_jack_server()
+    if (server.sample_rate_hz, server.frames) != (orders.sample_rate_hz, orders.frames):
+        raise EngineError(f"JACK now runs at {server.sample_rate_hz:g} Hz with {server.frames} frames")
+
+
+def _wait_for_end(commands: Commands, server: Any, orphan_s: float) -> None:
+    """Return, faded out, when told to end, when the device has gone, or ``orphan_s`` after the last parent."""
+    until_s = float("inf")
+    fade_s = FADE_S
+    while time.monotonic() < until_s:
+        _arm_watchdog(HANGS_AFTER_S)
+        try:
+            command = commands.next(min(1.0, max(0.0, until_s - time.monotonic())))
+        except queue.Empty:
+            continue
+        if command is None:
+            until_s, fade_s = time.monotonic() + orphan_s, ORPHAN_FADE_S if orphan_s else FADE_S
+        elif command.startswith("lost "):
+            commands.tell(event="lost", line=command.removeprefix("lost "))
+            os._exit(3)  # nothing to fade, and closing what is gone may hang
+        elif command == "end":
+            break
+    for step in range(1, 21):
+        server.setAmp(1 - step / 20)
+        time.sleep(fade_s / 20)
+    _arm_watchdog(1.0)  # closing a device must not keep the process
+
+
+def _observe_jack(link: Link, orders: Orders, commands: Commands) -> Any:
+    """A JACK client that plays nothing: counts the server's xruns, and notes its end or another period.
+
+    It is here and not in the host: RtMidi holds the interpreter lock while it waits for the JACK server, and the
+    server for this client's callback, which needs the lock.
+    """
+    observer = jack_module().Client("voicer-watch", no_start_server=True)
+
+    def count(_delay_us: float) -> None:
+        link.head["xruns"] += 1
+
+    def check_period(frames: int) -> None:
+        if frames != orders.frames:
+            commands.lose(f"JACK's period changed to {frames} frames")
+
+    observer.set_xrun_callback(count)
+    observer.set_blocksize_callback(check_period)
+    observer.set_shutdown_callback(lambda _status, _reason: commands.lose("the JACK server has gone"))
+    observer.activate()
+    return observer
+
+
+def _warm(rack: Rack, frames: int, numbers: NDArray[np.float64]) -> None:
+    """Compile every kernel, or load it from the cache, on silence, before sound starts."""
+    from voicer.dsp.meters import note_block
+
+    x, y = np.zeros(frames), np.zeros(frames)
+    for stage in rack.stages:
+        if hasattr(stage[0].unit, "process"):
+            rack.run(stage, x, y)
+    rack.glide_to(numbers)
+    note_block(x, y, np.zeros(2), 0.5, np.zeros((2, 64), np.float32), 0)
 
 
 def _stay_in_memory() -> None:
@@ -59,101 +272,13 @@ def _stay_in_memory() -> None:
         ctypes.CDLL(None).mlockall(3)  # MCL_CURRENT | MCL_FUTURE
 
 
-def _say(tell: IO[str], **what: Any) -> None:
-    tell.write(json.dumps(what) + "\n")
-    tell.flush()
+def _arm_watchdog(seconds: float) -> None:
+    """Let the system end this process after ``seconds`` unless armed again; without interval timers nothing does.
 
-
-def _clock_of(orders: Orders) -> tuple[float, int]:
-    if orders.system != "jack":
-        return orders.sample_rate_hz, orders.frames
-    server = jack_server()
-    if server is None:
-        raise no_jack_server()
-    return server.sample_rate_hz, server.frames
-
-
-def _play_jack(
-    orders: Orders, rack: Rack, link: Link, loop: Any, rate_hz: float, frames: int, tell: IO[str], host: IO[str]
-) -> None:
-    from voicer.engine.graph import Graph, make_server
-
-    server = make_server(rate_hz, frames, "jack")
-    server.setJackAuto(loop is None, True)
-    server.boot()
-    if not server.getIsBooted():
-        raise EngineError("JACK refused the engine", remedy="see that the server still runs, or restart it")
-    graph = Graph(server, rack, link, loop=loop, live=True)
-    graph.start()
-    observer = _count_xruns(link)
-    _say(tell, event="started", sample_rate_hz=rate_hz, frames=frames)
-    host.readline()
-    observer.close()
-    graph.stop()
-
-
-def _count_xruns(link: Link) -> Any:
-    """A JACK client that plays nothing and counts the server's xruns.
-
-    It lives here and not in the host: RtMidi holds the interpreter lock while it waits for the JACK server, and the
-    server for this client's callback, which wants the lock.
+    The signal's default action needs no interpreter, so it works while a unit hangs with the interpreter lock held.
     """
-    observer = jack_module().Client("voicer-watch", no_start_server=True)
-
-    def count(_delay_us: float) -> None:
-        link.head["xruns"] += 1
-
-    observer.set_xrun_callback(count)
-    observer.activate()
-    return observer
-
-
-def _play_portaudio(
-    orders: Orders, rack: Rack, link: Link, loop: Any, rate_hz: float, frames: int, tell: IO[str], host: IO[str]
-) -> None:
-    """A stepped pyo server driven by a low-latency PortAudio stream."""
-    import sounddevice
-
-    from voicer.engine.graph import OUTPUTS, Graph, make_server
-
-    device = chosen_device(orders.device)
-    server = make_server(rate_hz, frames, "manual")
-    server.boot()
-    graph = Graph(server, rack, link, loop=loop, live=True)
-    graph.start()
-    live = loop is None and device.inputs > 0
-    silence = np.zeros(frames, np.float32)
-
-    def deaf_block(outdata: Any, frames: int, at: Any, status: Any) -> None:
-        block(None, outdata, frames, at, status)
-
-    def block(indata: Any, outdata: Any, _frames: int, _time: Any, status: Any) -> None:
-        if status and graph.is_settled:
-            link.head["overruns"] += 1
-        graph.take_input(indata[:, 0] if live else silence)
-        server.process()
-        outdata[:] = graph.give_output().reshape(-1, OUTPUTS)
-
-    shared = {"samplerate": rate_hz, "blocksize": frames, "dtype": "float32", "latency": "low"}
-    try:
-        if live:
-            stream = sounddevice.Stream(
-                device=(device.number, device.number), channels=(1, OUTPUTS), callback=block, **shared
-            )
-        else:
-            stream = sounddevice.OutputStream(
-                device=device.number, channels=OUTPUTS, callback=deaf_block, **shared
-            )
-        stream.start()
-    except sounddevice.PortAudioError as error:
-        raise PortError(
-            f"audio device '{device.name}' must play {rate_hz:g} Hz in blocks of {frames} (got: {error})",
-            remedy="try another --device, --rate or --frames",
-        ) from error
-    _say(tell, event="started", sample_rate_hz=rate_hz, frames=frames, latency_s=stream.latency)
-    host.readline()
-    stream.stop()
-    graph.stop()
+    if hasattr(signal, "setitimer"):
+        signal.setitimer(signal.ITIMER_REAL, seconds)
 
 
 if __name__ == "__main__":

@@ -1,30 +1,32 @@
-"""The supervisor: starts the engine, feeds it, and brings it back when it dies.
+"""The supervisor: starts the engine, feeds it, and replaces it when it dies.
 
 Use: ``player = Supervisor("jack", rack)``, ``player.start(numbers_for)``, then ``player.send("echo", numbers)`` as
-often as you like, ``player.watch()`` ten times a second, ``player.stop()`` at the end.
+often as you like, ``player.watch()`` some ten times a second, ``player.stop()`` at the end.
+
+Watching and restarting happen on a thread of its own; only what must be computed by the session, and what is told to
+the player, passes through `watch`. A spare engine is kept ready, so that a replacement plays within a second: imported,
+its kernels loaded, the rack built, no device open.
 """
 
 from __future__ import annotations
 
-import json
 import os
 import queue
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections import Counter, deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.devices.audio import System, jack_server
+from voicer.devices.audio import System, jack_server, no_jack_server
+from voicer.engine.launch import Engines, Event, OwnEngines
 from voicer.engine.link import FAULTS, Link, Orders, Report, numbers_layout
-from voicer.engine.memory import create_memory, inheritance, ticket, write_samples
-from voicer.engine.units import place_in
-from voicer.errors import EngineError, PortError
+from voicer.engine.memory import opened, write_samples
+from voicer.errors import EngineError, VoicerError
 
 NumbersFor = Callable[[float], dict[str, NDArray[np.float64]]]
 """Numbers of every unit in the rack for a sample rate in Hz."""
@@ -32,14 +34,45 @@ NumbersFor = Callable[[float], dict[str, NDArray[np.float64]]]
 LoopFor = Callable[[float], NDArray[np.float32]]
 """The recording to loop, at a sample rate in Hz [shape=(frames,)]."""
 
-READY_WITHIN_S = 20.0
-STARTED_WITHIN_S = 60.0
-"""The first start compiles the kernels."""
+STARTED_WITHIN_S = 20.0
+COMPILED_WITHIN_S = 180.0
+"""A start that compiles kernels may take this long."""
 
 STALLED_AFTER_S = 1.0
-"""An engine that plays no block for so long is replaced."""
+"""An engine that plays no block for this long is replaced."""
 
-_SAID_SLOW_AFTER_S = 1.5
+WAITS_S = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
+"""Pause before each further attempt to replace an engine; the last one holds for all that follow."""
+
+SPARE_AFTER_S = 2.0
+"""The spare is started when the engine has played this long, not to compete with its start."""
+
+DEATHS_ALLOWED = 1
+"""A unit in which more engines die than this is left out."""
+
+_LOOK_S = 0.05
+_ENDED_WITHIN_S = 1.0
+_OUTSIDE = (-2, -9, -15)
+"""Ends by INT, KILL and TERM come from outside: no unit does that to its own process."""
+
+
+@dataclass
+class _Engine:
+    """What is known of one engine process."""
+
+    number: int
+    played: bool = False
+    failed: str = ""
+    lost: str = ""
+    code: int | None = None
+    """Exit code once it has ended; unknown is 0."""
+    compiles: bool = False
+    ordered: Orders | None = None
+    born_s: float = field(default_factory=time.monotonic)
+
+    @property
+    def is_alive(self) -> bool:
+        return self.code is None
 
 
 class Supervisor:
@@ -50,12 +83,18 @@ class Supervisor:
     system : "jack" or "portaudio"
     rack : tuple of str
         From `rack_names`.
+    engines : Engines, optional
+        Where engine processes are kept; children of this process by default.
+    found : iterable of dict
+        Engines that are there already, each with its ``engine`` number and the ``events`` it told.
     loop_for : callable, optional
         A recording that plays in place of the live input.
-    device, sample_rate_hz, frames
+    device, input_device, sample_rate_hz, frames
         For PortAudio.
+    orphan_s : float
+        How long an engine goes on when this process and the engines' parent are gone.
     tell : callable
-        Told what happened, one line at a time.
+        Receives lines for the player, from `start` and `watch`.
     """
 
     def __init__(
@@ -63,41 +102,70 @@ class Supervisor:
         system: System,
         rack: tuple[str, ...],
         *,
+        engines: Engines | None = None,
+        found: Iterable[dict[str, Any]] = (),
         loop_for: LoopFor | None = None,
         device: str | None = None,
+        input_device: str | None = None,
         sample_rate_hz: float = 48_000.0,
         frames: int = 64,
+        orphan_s: float = 0.0,
         tell: Callable[[str], None] = lambda _line: None,
     ) -> None:
         self.system, self.rack = system, rack
         self.sample_rate_hz, self.frames = sample_rate_hz, frames
         self.restarts = 0
-        self._device, self._loop_for, self._tell = device, loop_for, tell
-        self._link = Link.create()
-        self._loop = create_memory("voicer-loop", 0) if loop_for else None
+        self.left_out: tuple[str, ...] = ()
+        """Units that are not loaded, since engines died in them."""
+        self._devices, self._loop_for, self._orphan_s, self._tell = (device, input_device), loop_for, orphan_s, tell
+        self._engines = engines or OwnEngines()
+        self._link = Link.attach(opened(self._engines.link))
+        self._known: dict[int, _Engine] = {}
+        self._current: _Engine | None = None
+        self._spare: _Engine | None = None
+        for one in found:
+            self._known[one["engine"]] = _Engine(one["engine"])
+            for event in one["events"]:
+                self._note(event)
         self._places: dict[str, tuple[int, int]] = {}
         self._numbers_for: NumbersFor | None = None
-        self._engine: subprocess.Popen[str] | None = None
-        self._events: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-        self._blocks, self._moved_at_s = 0, 0.0
-        self._retry_at_s = 0.0
+        self._deaths: Counter[str] = Counter()
+        self._spares_died = 0
+        self._blocks, self._moved_at_s, self._began_s = 0, 0.0, 0.0
         self._told_faults: set[int] = set()
+        self._lines: deque[str] = deque()
+        self._reason = ""
+        self._clock_wanted: tuple[float, int] | None = None
+        self._clock_taken = threading.Event()
+        self._stopping = threading.Event()
+        self._restart_asked = threading.Event()
+        self._thread: threading.Thread | None = None
 
     def start(self, numbers_for: NumbersFor) -> None:
-        """Start the first engine; `EngineError` or `PortError` if it cannot play. Thread: control."""
+        """Start the engine, or go on with one that plays; raise `EngineError` or `PortError` if it cannot play.
+
+        Thread: control.
+        """
         self._numbers_for = numbers_for
-        self._spawn()
+        playing = next((one for one in self._known.values() if one.is_alive and one.played and not one.lost), None)
+        self.sample_rate_hz, self.frames = self._clock()
+        self._take_clock()
+        if playing is not None:
+            self._current = playing
+        else:
+            self._begin(self._say_now)
+        self._moved_at_s = self._began_s = time.monotonic()
+        for one in self._known.values():
+            if one.is_alive and one not in (self._current, self._spare):
+                self._engines.kill(one.number)
+        self._thread = threading.Thread(target=self._look_after, daemon=True, name="supervisor")
+        self._thread.start()
 
     def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
         """New numbers for a unit; heard from the next block on. Thread: control."""
         place, length = self._places[unit]
-        if numbers.size != length:
-            raise EngineError(f"unit '{unit}' must always have {length} numbers (got {numbers.size})")
+        assert numbers.size == length  # noqa: S101
         self._link.write(place, numbers)
-
-    def put_back(self, unit: str) -> None:
-        """Have a bypassed unit made anew and faded in. Thread: control."""
-        self._link.put_back(place_in(self.rack, unit))
 
     def report(self) -> Report:
         """Counters and meters of the engine that plays now. Any thread."""
@@ -107,152 +175,264 @@ class Supervisor:
         """Times of the engine's recent blocks, µs. Any thread."""
         return self._link.recent_block_times_us()
 
-    def watch(self) -> bool:
-        """Look after the engine; call it some ten times a second. Thread: control.
+    @property
+    def scope(self) -> NDArray[np.float32]:
+        """Ring of recent input and output samples [shape=(2, SCOPE_FRAMES)]. Any thread."""
+        return self._link.scope
 
-        Returns
-        -------
-        bool
-            Whether a new engine has just taken over (and MIDI through JACK should be opened anew).
+    def watch(self) -> None:
+        """Hand out what happened, and compute what a restart at another sample rate needs; never blocks.
+
+        Thread: control; call it some ten times a second.
         """
-        self._tell_faults()
-        trouble = self._trouble()
-        if trouble is None:
-            return False
-        if self._engine is not None:
-            self._tell(f"{trouble}; the sound comes back with the same voicing")
-            self._end_engine()
-        if time.monotonic() < self._retry_at_s:
-            return False
-        self._retry_at_s = time.monotonic() + 0.5
-        if self.system == "jack" and jack_server() is None:
-            return False
-        try:
-            self._spawn()
-        except (EngineError, PortError):
-            return False
-        self.restarts += 1
-        self._tell("the engine plays again")
-        return True
+        while self._lines:
+            self._tell(self._lines.popleft())
+        if self._clock_wanted is not None and not self._clock_taken.is_set():
+            self.sample_rate_hz, self.frames = self._clock_wanted
+            self._take_clock()
+            self._clock_taken.set()
+
+    def put_back(self, unit: str) -> None:
+        """Load a unit again that was left out; the sound pauses for the change of engines. Thread: control."""
+        if unit in self.left_out:
+            self.left_out = tuple(name for name in self.left_out if name != unit)
+            self._deaths[unit] = 0
+            self._restart_asked.set()
 
     def stop(self) -> None:
         """End the engine and let go of the link. Thread: control."""
-        self._end_engine()
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join(timeout=5.0)
+        alive = [one for one in self._known.values() if one.is_alive]
+        for one in alive:
+            if one is self._current:
+                self._engines.tell(one.number, "end")
+            else:
+                self._engines.kill(one.number)
+        until_s = time.monotonic() + _ENDED_WITHIN_S
+        while any(one.is_alive for one in alive) and time.monotonic() < until_s:
+            self._hear(_LOOK_S)
+        for one in alive:
+            if one.is_alive:
+                self._engines.kill(one.number)
+        while any(one.is_alive for one in alive) and time.monotonic() < until_s + _ENDED_WITHIN_S:
+            self._hear(_LOOK_S)
         self._link.close()
-        if self._loop is not None:
-            os.close(self._loop)
-            self._loop = None
 
-    def _spawn(self) -> None:
+    def _take_clock(self) -> None:
+        """Write every unit's numbers for the present sample rate. Thread: control."""
         assert self._numbers_for is not None  # noqa: S101
-        self._link.clear_report()
         numbers = self._numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
-        loop = None if self._loop is None else ticket(self._loop)
-        orders = Orders(
-            link=self._link.ticket, system=self.system, rack=self.rack, places=self._places, device=self._device,
-            sample_rate_hz=self.sample_rate_hz, frames=self.frames, loop=loop,
+        self._link.write(0, np.concatenate([numbers[unit] for unit in self.rack]))
+
+    def _clock(self) -> tuple[float, int]:
+        """Sample rate and block length to play at; `PortError` without a JACK server."""
+        if self.system != "jack":
+            return self.sample_rate_hz, self.frames
+        server = jack_server()
+        if server is None:
+            raise no_jack_server()
+        return server.sample_rate_hz, server.frames
+
+    def _orders(self) -> Orders:
+        return Orders(
+            link=self._engines.link, system=self.system, rack=self.rack, places=self._places, left_out=self.left_out,
+            device=self._devices[0], input_device=self._devices[1], sample_rate_hz=self.sample_rate_hz,
+            frames=self.frames, loop=self._engines.loop if self._loop_for else None, orphan_s=self._orphan_s,
         )  # fmt: skip
-        inherited = inheritance(orders.link, *([] if loop is None else [loop]))
-        self._engine = subprocess.Popen(
-            [sys.executable, "-m", "voicer.engine.process"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True, **inherited,
-        )  # fmt: skip
-        self._events = queue.SimpleQueue()
-        threading.Thread(target=self._listen, args=(self._engine, self._events), daemon=True).start()
+
+    def _begin(self, say: Callable[[str], None]) -> None:
+        """Let the spare, an engine found waiting, or else a new one play. Thread: the supervisor's, or before it."""
+        self._link.clear_report()
+        self._told_faults.clear()
+        waiting = [one for one in (self._spare, *self._known.values()) if one and one.is_alive and not one.played]
+        engine = waiting[0] if waiting else self._new_engine()
+        self._spare, self._current = None, engine
+        if self._loop_for:
+            write_samples(opened(self._engines.loop), self._loop_for(self.sample_rate_hz).astype(np.float32))
+        orders = self._orders()
+        if engine.ordered != orders:
+            engine.ordered = orders
+            self._engines.tell(engine.number, orders.to_line())
+        self._engines.tell(engine.number, "go")
         try:
-            self._order(orders.to_line())
-            ready = self._await("ready", READY_WITHIN_S)
-            self.sample_rate_hz, self.frames = float(ready["sample_rate_hz"]), int(ready["frames"])
-            for unit, values in self._numbers_for(self.sample_rate_hz).items():
-                self.send(unit, values)
-            if self._loop_for and self._loop is not None:
-                write_samples(self._loop, self._loop_for(self.sample_rate_hz))
-            self._order("go")
-            self._await("started", STARTED_WITHIN_S)
-        except (EngineError, PortError):
-            self._end_engine()
+            self._await_start(engine, say)
+        except EngineError:
+            self._engines.kill(engine.number)
+            self._current = None
             raise
         self._blocks, self._moved_at_s = 0, time.monotonic()
-        self._told_faults.clear()
+        self._began_s = self._moved_at_s
 
-    def _order(self, line: str) -> None:
-        assert self._engine is not None  # noqa: S101
-        assert self._engine.stdin is not None  # noqa: S101
-        try:
-            self._engine.stdin.write(line + "\n")
-            self._engine.stdin.flush()
-        except OSError as error:
-            raise EngineError("the engine must run (it ended at once)", remedy=_LOG_REMEDY) from error
-
-    @staticmethod
-    def _listen(engine: subprocess.Popen[str], events: queue.SimpleQueue[dict[str, Any]]) -> None:
-        """Collect what an engine tells, until it ends. Thread: its own."""
-        assert engine.stdout is not None  # noqa: S101
-        for line in engine.stdout:
-            events.put(json.loads(line))
-        events.put({"event": "ended"})
-
-    def _await(self, wanted: str, within_s: float) -> dict[str, Any]:
+    def _await_start(self, engine: _Engine, say: Callable[[str], None]) -> None:
         begun_s, said = time.monotonic(), False
-        while True:
+        while not engine.played:
+            self._hear(_LOOK_S)
+            if engine.compiles and not said:
+                said = True
+                say("compiling the echo kernel; this is done once after each update of voicer")
+            if engine.failed:
+                raise EngineError(engine.failed)
+            if engine.code is not None:
+                self._count_death(engine)
+                raise EngineError(f"the engine {_ended(engine.code)} before it played", remedy=_LOG_REMEDY)
+            within_s = COMPILED_WITHIN_S if engine.compiles else STARTED_WITHIN_S
+            if time.monotonic() - begun_s > within_s:
+                raise EngineError(f"the engine did not start within {within_s:g} s", remedy=_LOG_REMEDY)
+            if self._stopping.is_set():
+                raise EngineError("stopped while starting")
+
+    def _new_engine(self) -> _Engine:
+        number = max(self._known, default=0) + 1
+        self._known = {key: one for key, one in self._known.items() if one.is_alive} | {number: _Engine(number)}
+        self._engines.start(number)
+        return self._known[number]
+
+    def _look_after(self) -> None:
+        """Notice trouble and end it, until stopped. Thread: the supervisor's."""
+        while not self._stopping.is_set():
             try:
-                event = self._events.get(timeout=0.1)
-            except queue.Empty:
-                waited_s = time.monotonic() - begun_s
-                if wanted == "started" and waited_s > _SAID_SLOW_AFTER_S and not said:
-                    self._tell("compiling the echo kernel: only the first start takes this long")
-                    said = True
-                if waited_s > within_s:
-                    raise EngineError(
-                        f"the engine must be {wanted} within {within_s:g} s (it is not)", remedy=_LOG_REMEDY
-                    ) from None
+                self._hear(_LOOK_S)
+                trouble = self._trouble()
+                if trouble:
+                    self._replace(trouble)
+                else:
+                    self._tell_faults()
+                    self._keep_spare()
+            except Exception as error:  # supervision must outlive any fault of its own; the loop tries again
+                self._say(f"the engine's supervisor met {error!r}")
+                self._stopping.wait(1.0)
+
+    def _replace(self, trouble: str) -> None:
+        """Put another engine in place of one that failed, trying until it plays. Thread: the supervisor's."""
+        failed, self._current = self._current, None
+        if failed is not None:
+            self._engines.kill(failed.number)
+            self._count_death(failed)
+        self._say(f"{trouble}; restarting it with the same voicing")
+        for attempt in range(1_000_000):
+            if self._stopping.wait(WAITS_S[min(attempt, len(WAITS_S) - 1)]):
+                return
+            try:
+                if not self._agree_on_clock():
+                    continue
+                self._begin(self._say)
+            except (VoicerError, OSError) as error:
+                self._say(f"no sound: {error}; trying again")
                 continue
-            if event["event"] == wanted:
-                return event
-            if event["event"] == "failed":
-                raise EngineError(event["line"])
-            if event["event"] == "ended":
-                raise EngineError(f"the engine ended before it was {wanted}", remedy=_LOG_REMEDY)
+            self.restarts += 1
+            self._reason = ""
+            clock = f"{self.sample_rate_hz:g} Hz, {self.frames} frames"
+            self._say(f"sound is back ({clock})" if self.system == "jack" else "sound is back")
+            return
+
+    def _agree_on_clock(self) -> bool:
+        """Have the numbers computed anew where the clock has changed; whether they now fit it."""
+        clock = self._clock()
+        if clock == (self.sample_rate_hz, self.frames):
+            return True
+        self._clock_taken.clear()
+        self._clock_wanted = clock
+        taken = self._clock_taken.wait(timeout=5.0)
+        self._clock_wanted = None
+        return taken
 
     def _trouble(self) -> str | None:
-        """What is wrong with the engine, None if it plays."""
-        if self._engine is None:
-            return "no engine plays"
-        code = self._engine.poll()
-        if code is not None:
-            return f"the engine ended ({'killed by signal ' + str(-code) if code < 0 else f'exit code {code}'})"
+        """What is wrong with the engine, None if it plays. Thread: the supervisor's."""
+        engine = self._current
+        if engine is None:
+            return "no engine is playing"
+        if engine.lost:
+            return engine.lost
+        if engine.code is not None:
+            return f"the engine {_ended(engine.code)}"
+        if self._restart_asked.is_set():
+            self._restart_asked.clear()
+            return "the rack changed"
         blocks, now_s = self._link.report().blocks, time.monotonic()
         if blocks != self._blocks:
             self._blocks, self._moved_at_s = blocks, now_s
-            return None
-        if now_s - self._moved_at_s < STALLED_AFTER_S:
-            return None
-        if self.system == "jack" and jack_server() is None:
-            return "the JACK server has gone; waiting for it"
-        return f"the engine played nothing for {STALLED_AFTER_S:g} s"
+        elif now_s - self._moved_at_s >= STALLED_AFTER_S:
+            return f"the engine played nothing for {STALLED_AFTER_S:g} s"
+        return None
+
+    def _count_death(self, engine: _Engine) -> None:
+        """After a second death in the same unit, leave that unit out. Thread: the supervisor's, or before it."""
+        unit = self._running_unit()
+        if unit is None or engine.lost or engine.code in _OUTSIDE:
+            return
+        self._deaths[unit] += 1
+        if self._deaths[unit] > DEATHS_ALLOWED and unit not in self.left_out:
+            self.left_out = (*self.left_out, unit)
+            self._say(f"unit '{unit}' is left out: {self._deaths[unit]} engines died while it ran")
+
+    def _running_unit(self) -> str | None:
+        """The unit whose code ran when the engine ended, as far as it could mark that. Any thread."""
+        return None
+
+    def _keep_spare(self) -> None:
+        """Have one engine waiting, with the present orders. Thread: the supervisor's."""
+        if self._spare is None or not self._spare.is_alive:
+            if self._spare is not None:
+                self._spare, self._spares_died = None, self._spares_died + 1
+            rested = time.monotonic() - self._began_s > SPARE_AFTER_S * (1 + 5 * self._spares_died)
+            if not rested or self._spares_died > 3:
+                return
+            self._spare = self._new_engine()
+        orders = self._orders()
+        if self._spare.ordered != orders:
+            self._spare.ordered = orders
+            self._engines.tell(self._spare.number, orders.to_line())
+
+    def _hear(self, timeout_s: float) -> None:
+        """Take what engines told. Thread: the supervisor's, or control where that does not run."""
+        try:
+            self._note(self._engines.events.get(timeout=timeout_s))
+            while True:
+                self._note(self._engines.events.get_nowait())
+        except queue.Empty:
+            return
+
+    def _note(self, event: Event) -> None:
+        engine = self._known.get(event["engine"])
+        if engine is None:
+            return
+        match event["event"]:
+            case "started":
+                engine.played = True
+            case "compiling":
+                engine.compiles = True
+            case "failed":
+                engine.failed = event["line"]
+            case "lost":
+                engine.lost = event["line"]
+            case "ended":
+                engine.code = event["code"] or 0
+            case "says":
+                self._say(event["line"])
 
     def _tell_faults(self) -> None:
         faults = self._link.report().faults
-        for place, unit in enumerate(self.rack):
-            if not faults[place]:
-                self._told_faults.discard(place)
-            elif place not in self._told_faults:
+        loaded = [unit for unit in self.rack if unit not in self.left_out]
+        for place, unit in enumerate(loaded):
+            if faults[place] and place not in self._told_faults:
                 self._told_faults.add(place)
-                self._tell(f"unit '{unit}' is bypassed: it {FAULTS[faults[place]]}")
+                self._say(f"unit '{unit}' is bypassed: it {FAULTS[faults[place]]}")
 
-    def _end_engine(self) -> None:
-        engine, self._engine = self._engine, None
-        if engine is None:
-            return
-        if engine.stdin is not None:
-            with suppress(OSError):
-                engine.stdin.close()
-        try:
-            engine.wait(timeout=2.0)
-        except subprocess.TimeoutExpired:
-            engine.kill()
-            engine.wait()
+    def _say(self, line: str) -> None:
+        """Leave a line for the player, once while nothing changes. Any thread."""
+        if line != self._reason:
+            self._reason = line
+            self._lines.append(line)
+
+    def _say_now(self, line: str) -> None:
+        self._tell(line)
+
+
+def _ended(code: int) -> str:
+    return f"was killed by signal {-code}" if code < 0 else f"ended with exit code {code}"
 
 
 _LOG_REMEDY = "start again with VOICER_ENGINE_LOG=1 to see what it prints" if os.name == "posix" else ""

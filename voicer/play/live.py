@@ -24,12 +24,13 @@ from voicer.board import PartChoice
 from voicer.control.controller import Controller
 from voicer.control.mapfile import Action
 from voicer.control.maps import Event, Move, Press, load_map
-from voicer.devices.audio import chosen_device, chosen_system
+from voicer.devices.audio import System, choose_pair, chosen_system, jack_input, portaudio_devices, portaudio_input
 from voicer.engine.supervisor import Supervisor
 from voicer.engine.units import rack_names
-from voicer.errors import one_line
+from voicer.errors import VoicerError, one_line
 from voicer.files import recording
 from voicer.library.calibrations import full_scale_v
+from voicer.play.keeper import ORPHAN_S, Parent, can_keep
 from voicer.play.keyboard import HANGUP, Keyboard, open_keyboard
 from voicer.play.knobs import list_knobs, turned
 from voicer.play.screen import Screen
@@ -51,6 +52,7 @@ _EVENTS_S = 0.004
 
 _DESIGN_EVERY_S = 0.01
 _WATCH_EVERY_S = 0.1
+_HAND_OVER_EVERY_S = 0.05
 _SHOW_EVERY_S = 0.1
 _SAID_S = 20.0
 """A line stays in view this long."""
@@ -64,6 +66,7 @@ class Asked:
     source: str
     system: str
     device: str | None
+    input_device: str | None
     sample_rate_hz: float
     frames: int
     midi: str
@@ -85,31 +88,61 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
     voicing = library.load(asked.voicing)
     name = asked.voicing if library.is_path(asked.voicing) else library.entry(asked.voicing).name
+    parent = Parent.from_environment()
     session = Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts)
     controller = Controller(load_map(asked.controller_map))
     rack = rack_names(asked.rack)
     loop = None if asked.source == "live" else recording.read(asked.source)
     system = chosen_system(asked.system)
-    device = f" {chosen_device(asked.device).name}" if system == "portaudio" else ""
-    session.full_scale_v, how = full_scale_v(f"{system}{device}")
-    console.print(Text(one_line(how)), soft_wrap=True)
+    for line in _open_input(asked, system, session, looped=loop is not None):
+        _print(console, line)
+    if parent is None and not can_keep():
+        _print(console, "this system has no parent process for the session: should this program die, the sound ends")
     controller.listen(asked.midi)
     told: queue.SimpleQueue[str] = queue.SimpleQueue()
     player = Supervisor(
-        system, rack, device=asked.device, sample_rate_hz=asked.sample_rate_hz, frames=asked.frames,
+        system, rack, engines=parent, found=parent.found if parent else (),
+        orphan_s=ORPHAN_S if parent else 0.0, device=asked.device, input_device=asked.input_device,
+        sample_rate_hz=asked.sample_rate_hz, frames=asked.frames,
         loop_for=(lambda rate_hz: recording.at_rate(*loop, rate_hz).astype(np.float32)) if loop else None,
-        tell=told.put,
+        tell=lambda line: _print(console, line) if signals.starting else told.put(line),
     )  # fmt: skip
     signals = _Signals()
+    in_order = False
     try:
+        performance = _Performance(session, controller, player, told, signals, console, asked.seconds, parent)
         player.start(lambda rate_hz: session.numbers_for(player, rate_hz))
         session.play_through(player)
-        _Performance(session, controller, player, told, signals, console, asked.seconds).run()
+        performance.run()
+        in_order = True
         return _summary(session, player)
+    except (VoicerError, KeyboardInterrupt):
+        in_order = True
+        raise
     finally:
-        player.stop()  # the sound ends first
-        controller.close()
         signals.restore()
+        if in_order or parent is None:  # else the sound goes on, and the parent starts another host
+            if parent is not None:
+                parent.note_end()
+            player.stop()
+            controller.close()
+
+
+def _open_input(asked: Asked, system: System, session: Session, *, looped: bool) -> list[str]:
+    """Check the devices asked for and take the input's calibration; what there is to say of both."""
+    if system == "jack":
+        volts, how = full_scale_v(jack_input())
+        told = []
+    else:
+        pair = choose_pair(asked.device, asked.input_device, portaudio_devices(), needs_input=not looped)
+        volts, how = full_scale_v(portaudio_input(pair.input) if pair.input else None)
+        told = [pair.says]
+    session.full_scale_v = volts
+    return told if looped else [*told, how]
+
+
+def _print(console: Console, line: str) -> None:
+    console.print(Text(one_line(line)), soft_wrap=True)
 
 
 class _Performance:
@@ -117,11 +150,17 @@ class _Performance:
 
     def __init__(
         self, session: Session, controller: Controller, player: Supervisor, told: queue.SimpleQueue[str],
-        signals: _Signals, console: Console, seconds: float | None,
+        signals: _Signals, console: Console, seconds: float | None, parent: Parent | None,
     ) -> None:  # fmt: skip
         self._session, self._controller, self._player, self._told = session, controller, player, told
-        self._signals, self._console = signals, console
-        self._until_s = time.monotonic() + seconds if seconds else float("inf")
+        self._signals, self._console, self._parent = signals, console, parent
+        self._until_s = time.monotonic() + seconds if seconds else None
+        self._handed_s = 0.0
+        if parent is not None and parent.state is not None:
+            session.restore(parent.state["session"])
+            self._until_s = parent.state["until_s"]
+            player.restarts, player.left_out = parent.state["restarts"], tuple(parent.state["left_out"])
+            told.put("the controls are back after a crash; the sound went on")
         self._lookout = Lookout(session, player)
         self._events: deque[Event] = deque()
         self._said: deque[tuple[float, Said]] = deque(maxlen=3)
@@ -137,11 +176,14 @@ class _Performance:
         """Play until the player, a signal, the end of the terminal or the time limit ends it."""
         try:
             self._signals.starting = False
+            if self._parent is not None:
+                self._hand_over()
+                self._parent.note_playing()
             self._keyboard = open_keyboard()
             self._screen = Screen(self._console)
             if self._keyboard and not self._screen.full:
                 self._say([Said(HELP[0])])
-            while not (self._ended or self._signals.end or self._screen.gone or time.monotonic() >= self._until_s):
+            while not (self._ended or self._signals.end or self._screen.gone or self._is_over):
                 if self._signals.taken("panic"):
                     self._say([Said(self._session.panic())])
                 if self._signals.taken("resume") and self._keyboard:
@@ -156,6 +198,23 @@ class _Performance:
             line = f"'{self._session.name}' was changed and not saved"
             self._console.print(Text(one_line(line)), soft_wrap=True)
 
+    @property
+    def _is_over(self) -> bool:
+        """Whether the time is up, or the parent asks to end."""
+        timed_out = self._until_s is not None and time.monotonic() >= self._until_s
+        return timed_out or (self._parent is not None and self._parent.asks_to_end)
+
+    def _hand_over(self) -> None:
+        """Leave what another host would need to go on."""
+        if self._parent is not None:
+            player = self._player
+            self._parent.hand_over(
+                {
+                    "session": self._session.state(), "until_s": self._until_s,
+                    "restarts": player.restarts, "left_out": list(player.left_out),
+                }
+            )  # fmt: skip
+
     def _turn(self) -> None:
         self._read_keys()
         if not self._events:
@@ -165,6 +224,9 @@ class _Performance:
             self._say(self._session.take([self._events.popleft()]))
         self._design()
         now_s = time.monotonic()
+        if now_s - self._handed_s >= _HAND_OVER_EVERY_S:
+            self._handed_s = now_s
+            self._hand_over()
         if now_s - self._watched_s >= _WATCH_EVERY_S:
             self._watched_s = now_s
             self._player.watch()
@@ -276,6 +338,7 @@ def _summary(session: Session, player: Supervisor) -> dict[str, Any]:
         "xruns": report.xruns,
         "driver_overruns": report.overruns,
         "restarts": player.restarts,
+        "left_out": list(player.left_out),
         "block_us": block_us,
         "block_time_us_p50": float(percentiles[0]),
         "block_time_us_p99": float(percentiles[1]),
