@@ -37,7 +37,7 @@ def main() -> None:
     except Exception as error:
         if not hasattr(error, "format_message"):  # not one of the command parser's own
             raise
-        say(f"voicer: {error.format_message()}", err=True)
+        say(f"voicer: {VoicerError(error.format_message())}", err=True)
         sys.exit(2)
 
 

@@ -24,6 +24,7 @@ from voicer.cli.common import (
 from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
 from voicer.errors import VoicingError
+from voicer.files.whole_folder import check_free
 
 if TYPE_CHECKING:
     from voicer.sheet.contents import BuildSheet
@@ -66,6 +67,10 @@ def parts_command(
     from voicer.sheet.contents import build_sheet
 
     asked = changed(library.load(voicing), settings)
+    if keep is not None:
+        library.check_save(keep, replace=overwrite)
+    if out is not None:
+        check_free(out, ["bom.csv"], overwrite=overwrite, inputs=[measured] if measured else [])
     tolerances = Tolerances(resistor_percent / 100, capacitor_percent / 100, pot_percent / 100, distribution)
     choice = part_choice(asked, series, capacitors, unit, swaps, tolerances)
     values = read_measured(measured, choice.board(asked).parts) if measured else None
@@ -83,7 +88,7 @@ def parts_command(
                 inputs=[measured] if measured else [],
             )  # fmt: skip
     if keep is not None:
-        written.append(library.save(sheet.made[0], keep))
+        written.append(library.save(sheet.made[0], keep, replace=overwrite))
     if as_json:
         told = {"limits": wanted, "share_within_limits": share, "written": [str(path) for path in written]}
         print_json(sheet.as_json() | told)

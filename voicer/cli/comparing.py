@@ -35,6 +35,12 @@ class _Write:
     overwrite: bool
     inputs: list[Path]
 
+    def check(self, folder: Path) -> None:
+        """Refuse a folder that holds the sounds of another run, before any work."""
+        from voicer.files.whole_folder import check_free
+
+        check_free(folder, ["A.wav", "B.wav"], overwrite=self.overwrite, inputs=self.inputs)
+
 
 @app.command("compare")
 def compare_command(
@@ -79,6 +85,8 @@ def compare_command(
         kept = answers or folder / "answers.jsonl"
         _test_blind(lambda: _pair(a, b, source, tail, ceiling_db), folder, kept, trials, play, draw, write, as_json)
         return
+    if out:
+        write.check(out)
     pair = _pair(a, b, source, tail, ceiling_db)
     _print_figures(pair, out, write, as_json)
 
@@ -148,6 +156,8 @@ def _test_blind(
     if answers.parent != folder and not answers.parent.is_dir():
         raise FileError(f"the folder '{answers.parent}' does not exist", where=str(answers), remedy="create it first")
     earlier = read_session(answers) if answers.exists() else None
+    if earlier is None:
+        write.check(folder)
     player = None
     if play:
         from voicer.devices.listening import Player

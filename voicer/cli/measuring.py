@@ -55,6 +55,13 @@ class _Asked:
         inputs = [self.source] if self.source else []
         return write_bench(bench, readings, folder, told, progress, overwrite=self.overwrite, inputs=inputs)
 
+    def check_out(self, folder: Path) -> None:
+        """Refuse a folder that holds the figures of another run, before any work."""
+        from voicer.files.whole_folder import check_free
+
+        inputs = [self.source] if self.source else []
+        check_free(folder, ["figures.json"], overwrite=self.overwrite, inputs=inputs)
+
     def bench(self, name: str) -> tuple[Bench, str]:
         """The bench of a voicing, and which parts and what full scale it has, in words."""
         from voicer.devices.audio import usual_input
@@ -97,6 +104,8 @@ def measure(
     from voicer.measure.bench import as_json as plain
 
     written: list[Path] = []
+    if out is not None:
+        asked.check_out(out)
     bench, told = asked.bench(str(voicing))
     with progress_bar() as bar:
         task = bar.add_task("measuring", total=1.0)
@@ -136,6 +145,9 @@ def _tell_failures(readings: list[Reading]) -> None:
 
 def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
     names = [entry.name for entry in library.listing() if entry.error is None]
+    if out is not None:
+        for name in names:
+            asked.check_out(out / name)
     found: dict[str, Any] = {}
     with progress_bar() as bar, ProcessPoolExecutor() as pool:
         task = bar.add_task("measuring", total=len(names))

@@ -8,7 +8,7 @@ import typer
 
 from voicer import library
 from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_columns, print_json, say
-from voicer.errors import VoicerError
+from voicer.errors import VoicerError, one_line
 
 
 @app.command("voicings")
@@ -75,7 +75,7 @@ def check(
         try:
             result["remarks"] = [remark.line for remark in remarks(design(library.load(name)))]
         except VoicerError as error:
-            where = "" if error.where else f"{name}: "
+            where = "" if error.where else f"{one_line(name)}: "
             result |= {"ok": False, "error": f"{where}{error}"}
             wrong = True
         results.append(result)

@@ -60,7 +60,7 @@ def read(path: FilePath) -> tuple[NDArray[np.float64], int]:
             file.name = ""  # its content alone says what it is
             with soundfile.SoundFile(file) as sound:
                 _check_claims(sound, where)
-                samples = _mixed(sound)
+                samples = _mixed(sound, where)
                 rate_hz = int(sound.samplerate)
     except FileNotFoundError as error:
         raise FileError("no such file", where=where, remedy="check the path") from error
@@ -140,12 +140,17 @@ def _check_claims(sound: SoundFile, where: str) -> None:
                         remedy="cut it first")
 
 
-def _mixed(sound: SoundFile) -> NDArray[np.float64]:
+def _mixed(sound: SoundFile, where: str) -> NDArray[np.float64]:
     """All frames as the mean of their channels, read block by block: a header may claim more than there is."""
     import numpy as np
 
+    claimed = sound.frames
     blocks = [block.mean(axis=1) for block in sound.blocks(_BLOCK, dtype="float64", always_2d=True)]
-    return np.concatenate(blocks) if blocks else np.zeros(0)
+    samples = np.concatenate(blocks) if blocks else np.zeros(0)
+    if samples.size < claimed:
+        raise FileError(f"the recording must be a sound file that is whole (got {samples.size} of {claimed} frames)",
+                        where=where, remedy="copy or export it again")
+    return samples
 
 
 def _check_samples(samples: NDArray[np.float64], where: str) -> None:

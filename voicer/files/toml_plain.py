@@ -10,7 +10,7 @@ import tomllib
 from typing import TYPE_CHECKING, Any
 
 from voicer.errors import FileError, one_line
-from voicer.files.toml_places import line_of
+from voicer.files.toml_places import key_places, line_of
 
 if TYPE_CHECKING:
     from voicer.files.toml_places import Loc, Place
@@ -40,6 +40,7 @@ def read_plain(text: str, *, where: str) -> dict[str, Any]:
         raise FileError(one_line(what), where=where, remedy="correct them") from error
     if _depth_exceeds(data, DEEPEST):
         raise _too_deep(where)
+    _check_values(data, (), text, where)
     return data
 
 
@@ -97,3 +98,19 @@ def _syntax_complaint(text: str, message: str, where: str) -> FileError:
                          remedy="remove one of the two")
     what = one_line(f"the line must be TOML such as key = value (got {line[:80]!r})")
     return FileError(what, where=place, remedy=one_line(reason[:1].lower() + reason[1:] + column))
+
+
+def _check_values(value: Any, loc: Loc, text: str, where: str) -> None:
+    """Refuse what TOML can say and no file of ours holds: dates, and whole numbers beyond 64 bits."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _check_values(inner, (*loc, key), text, where)
+    elif isinstance(value, list):
+        for index, inner in enumerate(value):
+            _check_values(inner, (*loc, index), text, where)
+    elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+        what = f"{dotted(loc)} must fit in 64 bits (it is longer)"
+        raise wrong_value(where, key_places(text), loc, what, "shorten it")
+    elif not isinstance(value, str | int | float):
+        what = f"{dotted(loc)} must be a number, text, true or false (got the date or time {value})"
+        raise wrong_value(where, key_places(text), loc, what, "put text in quotes")

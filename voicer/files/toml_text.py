@@ -54,7 +54,6 @@ def read_model(
     """
     data = read_plain(text, where=where)
     places = key_places(text)
-    _check_values(data, (), places, where)
     try:
         return model.model_validate_json(json.dumps(data), strict=True)
     except ValidationError as error:
@@ -176,18 +175,3 @@ def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
         yield annotation
     for argument in get_args(annotation):
         yield from _models_in(argument)
-
-
-def _check_values(value: Any, loc: Loc, places: dict[Loc, Place], where: str) -> None:
-    """Refuse what TOML can say and no model of ours takes: dates, and whole numbers beyond 64 bits."""
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            _check_values(inner, (*loc, key), places, where)
-    elif isinstance(value, list):
-        for index, inner in enumerate(value):
-            _check_values(inner, (*loc, index), places, where)
-    elif isinstance(value, int) and not -(2**63) <= value < 2**63:
-        raise wrong_value(where, places, loc, f"{dotted(loc)} must fit 64 bits (it is longer)", "shorten it")
-    elif not isinstance(value, str | int | float):
-        what = f"{dotted(loc)} must be a number, text, true or false (got the date or time {value})"
-        raise wrong_value(where, places, loc, what, "put a text in quotes")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import filecmp
+import os
 import shutil
 from contextlib import suppress
 from dataclasses import dataclass
@@ -25,6 +26,16 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from voicer.files.safe_write import FilePath
+
+
+def check_free(
+    folder: Path, names: Iterable[str], *, overwrite: bool = False, inputs: Iterable[FilePath] = ()
+) -> None:
+    """Raise the `FileError` that `write_whole` would raise for these names; call it before long work."""
+    asked = _Asked(folder, overwrite, tuple(inputs))
+    if folder.is_dir():
+        for name in names:
+            asked.target(name)
 
 
 def write_whole(
@@ -55,7 +66,7 @@ def write_whole(
     ------
     FileError
         When the folder cannot be created or written, or a file is in the way (`safe_write`); the folder then holds
-        what it held before. A kill between two moves, a matter of microseconds, may leave some files new and some old.
+        what it held before. A kill between two renames may leave some files new and some old, each of them whole.
     """
     asked = _Asked(folder, overwrite, tuple(inputs))
     created = _create(folder)
@@ -109,23 +120,21 @@ def _remove_empty(folders: list[Path]) -> None:
 def _move(inside: Path, asked: _Asked, names: list[str], created: list[Path]) -> None:
     """Move files into place; when one move fails, what was there before is put back.
 
-    Folders made for them are put before those in ``created``.
+    Folders created for them are put before those in ``created``. All that takes time comes first, so that the moves
+    are nothing but renames.
     """
     for name in names:
         created[:0] = _create((asked.folder / name).parent)
-    targets = {name: asked.target(name) for name in names}
-    undo: list[Callable[[], None]] = []
+    moves: list[tuple[Path, Path, Path | None]] = []
+    undo: list[Callable[[], object]] = []
+    near: list[Path] = []
     try:
-        for number, (name, target) in enumerate(targets.items()):
-            if target.exists():
-                shutil.copymode(target, inside / name)
-                backup = inside / f".old-{number}"
-                second_name(target, backup)
-                undo.append(partial(_bring, backup, target, overwrite=True))
-                _bring(inside / name, target, overwrite=asked.overwrite)
-            else:
-                _bring(inside / name, target, overwrite=False)
-                undo.append(target.unlink)
+        for number, name in enumerate(names):
+            target = asked.target(name)
+            moves.append(_prepared(inside / name, target, inside / f".old-{number}", near))
+        for file, target, backup in moves:
+            put_in_place(file, target, overwrite=backup is not None)
+            undo.append(target.unlink if backup is None else partial(os.replace, backup, target))
     except BaseException as error:
         for step in reversed(undo):
             with suppress(OSError):
@@ -133,20 +142,29 @@ def _move(inside: Path, asked: _Asked, names: list[str], created: list[Path]) ->
         if isinstance(error, FileExistsError) and not isinstance(error, FileError):
             raise already_exists(str(target)) from error
         raise
-
-
-def _bring(file: Path, target: Path, *, overwrite: bool) -> None:
-    """Give a file its name, also on another disk, as behind a link."""
-    near = file
-    if file.stat().st_dev != target.parent.stat().st_dev:
-        near = target.parent / f"{temporary_name('saving')}.tmp"
-    try:
-        if near is not file:
-            shutil.copy2(file, near)
-        put_in_place(near, target, overwrite=overwrite)
     finally:
-        if near is not file:
-            near.unlink(missing_ok=True)
+        for file in near:
+            file.unlink(missing_ok=True)
+
+
+def _prepared(file: Path, target: Path, backup: Path, near: list[Path]) -> tuple[Path, Path, Path | None]:
+    """A file on the disk of its target, the target, and a second name of the old file, if there is one.
+
+    On another disk, as behind a link, both are beside the target and added to ``near``.
+    """
+    if file.stat().st_dev != target.parent.stat().st_dev:
+        file = Path(shutil.copy2(file, _beside(target, near)))
+        backup = _beside(target, near)
+    if not target.exists():
+        return file, target, None
+    shutil.copymode(target, file)
+    second_name(target, backup)
+    return file, target, backup
+
+
+def _beside(target: Path, near: list[Path]) -> Path:
+    near.append(target.parent / f"{temporary_name('saving')}.tmp")
+    return near[-1]
 
 
 def _holds_the_same(new: Path, old: Path) -> bool:

@@ -7,12 +7,13 @@ From the outside in: `shelf` (files by name) and `recall` (by number), `slots`, 
 from voicer.library.form import parse, to_text
 from voicer.library.names import slug
 from voicer.library.recall import assign, recall
-from voicer.library.shelf import Entry, entry, is_path, listing, load, names, save, save_file
+from voicer.library.shelf import Entry, check_save, entry, is_path, listing, load, names, save, save_file
 from voicer.library.slots import slots
 
 __all__ = [
     "Entry",
     "assign",
+    "check_save",
     "entry",
     "is_path",
     "listing",

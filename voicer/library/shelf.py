@@ -133,18 +133,36 @@ def save(voicing: Voicing, name: str | None = None, *, replace: bool = True) -> 
     FileError
         For a name no file may have, one that is taken, or a disk that does not take it.
     """
-    wanted = slug_to_save_under(voicing.name if name is None else checked_name(name))
+    path, exists = _place(voicing.name if name is None else checked_name(name))
+    if exists and not replace:
+        raise _taken(path)
+    if exists:
+        _replace(path, voicing)
+    else:
+        home.made(path.parent)
+        write_bytes(path, to_text(voicing).encode(), overwrite=replace)
+    return path
+
+
+def check_save(name: str, *, replace: bool) -> None:
+    """Raise the `FileError` that `save` would raise for this name; call it before long work."""
+    path, exists = _place(checked_name(name))
+    if exists and not replace:
+        raise _taken(path)
+
+
+def _place(name: str) -> tuple[Path, bool]:
+    """The file a voicing of that name is saved to, and whether it exists."""
+    wanted = slug_to_save_under(name)
     existing = [Path(str(own.path)) for own in _own() if slug(own.name) == wanted]
     if not existing:
-        path = home.made(home.voicings_folder()) / f"{wanted}.toml"
-        write_bytes(path, to_text(voicing).encode(), overwrite=replace)
-        return path
-    path = next((one for exact in (name, wanted) for one in existing if one.stem == exact), existing[0])
-    if not replace:
-        what = f"the voicing's name must be new (got '{wanted}', which is {path})"
-        raise FileError(what, remedy="choose another name or allow it to be replaced")
-    _replace(path, voicing)
-    return path
+        return home.voicings_folder() / f"{wanted}.toml", False
+    return next((one for exact in (name, wanted) for one in existing if one.stem == exact), existing[0]), True
+
+
+def _taken(path: Path) -> FileError:
+    return FileError(f"you already have a voicing of that name ({path})",
+                     remedy="choose another name, or add --overwrite to replace it")
 
 
 def save_file(path: str | os.PathLike[str], voicing: Voicing) -> None:

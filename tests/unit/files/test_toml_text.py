@@ -192,8 +192,8 @@ WRONG = [
      "write it as [control[1].range]"),
     ("[names]\na = 1\nb = 'x'", "m.toml:3: names.b must be a valid integer (got 'x')"),
     ("[names]\na = 1979-05-27", "m.toml:2: names.a must be a number, text, true or false "
-     "(got the date or time 1979-05-27); put a text in quotes"),
-    ("[names]\na = 99999999999999999999", "m.toml:2: names.a must fit 64 bits (it is longer); shorten it"),
+     "(got the date or time 1979-05-27); put text in quotes"),
+    ("[names]\na = 99999999999999999999", "m.toml:2: names.a must fit in 64 bits (it is longer); shorten it"),
     ("control = 3", "m.toml:1: control must be a valid array (got 3)"),
     ('"a\\nb" = 3', "m.toml:1: unknown key 'a\\nb'; known are control, names"),
     ("names = " + "[" * 30 + "]" * 30, "m.toml: tables and lists must be nested at most 20 deep "

@@ -199,8 +199,7 @@ def test_a_save_may_be_told_not_to_replace() -> None:
     with pytest.raises(FileError) as caught:
         save(Voicing(name="Mine", notes="second"), replace=False)
     expected = (
-        f"the voicing's name must be new (got 'mine', which is {path}); "
-        f"choose another name or allow it to be replaced"
+        f"you already have a voicing of that name ({path}); choose another name, or add --overwrite to replace it"
     )
     assert str(caught.value) == expected
     assert load("mine").notes == "first"
