@@ -67,10 +67,16 @@ class Controller:
         return self._inputs.names if self._inputs else []
 
     def listen(self, wanted: str) -> None:
-        """Open the inputs `midi_ports.open_inputs` finds, in place of those open now; may raise `PortError`."""
-        from voicer.devices.midi_ports import open_inputs
+        """Listen to inputs as `midi_ports.open_inputs` does, in place of those open now; may raise `PortError`.
 
-        opened = open_inputs(wanted)
+        Whether a port that was named is there is known on return. With ``auto`` nothing can go wrong, so nothing is
+        waited for: the inputs are open a few tenths of a second later.
+        """
+        from voicer.devices.midi_ports import MidiInputs
+
+        opened = MidiInputs(wanted)
+        if wanted != "auto":
+            opened.wait_until_open()
         self.close()
         self._inputs = opened
 

@@ -216,7 +216,6 @@ class MidiInputs:
     """
 
     def __init__(self, wanted: str) -> None:
-        self.restarts = 0
         self._selection = Selection(wanted)
         self._roster = Roster()
         self._heard: deque[Heard] = deque(maxlen=QUEUE_LIMIT)
@@ -226,7 +225,6 @@ class MidiInputs:
         self._refusal: PortError | None = None
         self._closing = threading.Event()
         self._asked: dict[str, Any] | None = None
-        self._is_listening = False
         self._process: subprocess.Popen[bytes] | None = None
         self._minder: threading.Thread | None = None
         if wanted == "none":
@@ -240,20 +238,10 @@ class MidiInputs:
         """Names of what is listened to, fit to print; our virtual port last."""
         return self._roster.names
 
-    @property
-    def is_listening(self) -> bool:
-        """Whether the MIDI process runs and has opened what there is."""
-        return self._is_listening
-
-    @property
-    def process_id(self) -> int | None:
-        """Number of the MIDI process, if there is one."""
-        return self._process.pid if self._process else None
-
     def wait_until_open(self) -> None:
         """Wait until the inputs there are have been opened; `PortError` as in `open_inputs`, everything closed."""
         if not self._is_open.wait(START_LIMIT_S):
-            self._refusal = PortError(f"the MIDI process did not start within {START_LIMIT_S:g} s", remedy="try again")
+            self._give_up_waiting(f"MIDI did not start within {START_LIMIT_S:g} s")
         if self._refusal:
             self.close()
             raise self._refusal
@@ -295,10 +283,11 @@ class MidiInputs:
                 return
             first_number = self._roster.highest + 1
             self._roster.forget_numbers()
-            self.restarts += 1
             if code != JACK_LOST:
                 self._changes.append(f"MIDI stopped ({_cause(code)}) and is being restarted")
             soon = soon + 1 if time.monotonic() - started_s < _STEADY_S else 0
+            if soon > 1 and not self._is_open.is_set():
+                self._give_up_waiting(f"MIDI keeps stopping ({_cause(code)}) and is tried again")
             self._closing.wait(_PAUSES_S[min(soon, len(_PAUSES_S) - 1)])
 
     def _run_process(self, first_number: int) -> int | None:
@@ -310,7 +299,7 @@ class MidiInputs:
                 start_new_session=True,  # Ctrl-C in the terminal is the host's to act on
             )  # fmt: skip
         except OSError as error:
-            self._turn_off(f"MIDI is off: its process cannot be started ({error.strerror})")
+            self._give_up_waiting(f"MIDI is off: its process cannot be started ({error.strerror})")
             return None
         self._asked, stays_off = None, False
         with process:
@@ -324,7 +313,6 @@ class MidiInputs:
                 stays_off = self._take(said, process) or stays_off
             with suppress(OSError):
                 process.stdin.close() if process.stdin else None
-        self._is_listening = False
         return None if stays_off else process.returncode
 
     def _take(self, said: dict[str, Any], process: subprocess.Popen[bytes]) -> bool:
@@ -335,13 +323,12 @@ class MidiInputs:
                 self._turn.notify()
             return False
         if "off" in said:
-            self._turn_off(off_line(said["off"]))
+            self._give_up_waiting(off_line(said["off"]))
             return True
         if said["obeys"]:
             lines = self._roster.update((number, api, name) for number, api, name in said["open"])
             if self._is_open.is_set():
                 self._changes.extend(lines)
-            self._is_listening = True
             self._is_open.set()
         try:
             wanted = self._selection.pick(_numbered(said["inputs"]))
@@ -362,10 +349,11 @@ class MidiInputs:
             process.stdin.write(json.dumps(asked).encode() + b"\n")
             process.stdin.flush()
 
-    def _turn_off(self, line: str) -> None:
-        """Go on without MIDI; an error only for a player who has named a port."""
-        if self._selection.wanted == "auto":
-            self._changes.append(line)
+    def _give_up_waiting(self, line: str) -> None:
+        """Play on without MIDI for now, and say why; for a player who has named a port it is an error at the start."""
+        if self._is_open.is_set() or self._selection.wanted == "auto":
+            if line not in self._changes:
+                self._changes.append(line)
         else:
             self._refusal = PortError(line)
         self._is_open.set()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 import threading
 import time
@@ -161,6 +162,7 @@ class Inputs:
 
 def serve(first_number: int) -> int:
     """Listen and report until standard input ends; gives the exit code."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the host's to act on
     commands: deque[dict[str, Any]] = deque()
     has_ended = threading.Event()
     threading.Thread(target=_take_commands, args=(commands, has_ended), daemon=True).start()

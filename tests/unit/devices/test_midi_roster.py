@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -86,7 +89,6 @@ def test_without_rtmidi(how: str, expected: str, tmp_path: Path, monkeypatch: py
     opened = open_inputs("auto")
     assert (opened.names, opened.poll(), opened.changes(), opened.changes()) == ([], [], [expected], [])
     opened.close()
-    assert opened.restarts == 0
     with pytest.raises(PortError) as caught:
         open_inputs("pedals")
     assert str(caught.value) == expected
@@ -97,3 +99,37 @@ def test_the_line_names_this_python() -> None:
     line = off_line("")
     assert line.startswith("MIDI is off: python-rtmidi is not installed for this Python 3.")
     assert "pip install python-rtmidi" in line
+
+
+CRASHING = "import os, signal\nos.kill(os.getpid(), signal.SIGSEGV)\n"
+
+
+def test_midi_that_crashes_at_every_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Playing does not wait for MIDI that never starts: it is told, and tried again ever more slowly."""
+    hide(tmp_path, CRASHING, monkeypatch)
+    started_s = time.monotonic()
+    opened = open_inputs("auto")
+    told = opened.changes()
+    opened.close()
+    assert told == ["MIDI stopped (segmentation fault) and is being restarted"] * 2 + [
+        "MIDI keeps stopping (segmentation fault) and is tried again"
+    ]
+    assert time.monotonic() - started_s < 10.0
+    with pytest.raises(PortError, match="MIDI keeps stopping"):
+        open_inputs("pedals")
+
+
+HUNG = """
+import ctypes
+from voicer.devices import midi_systems
+midi_systems.HANG_S = 0.3
+midi_systems.end_if_hung()
+ctypes.PyDLL(None).sleep(60)  # a call that keeps the interpreter lock, as RtMidi's do
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs the C library's sleep")
+def test_a_call_that_hangs_ends_the_process() -> None:
+    """A call into RtMidi that never returns does not keep the MIDI process alive, though no Python can run."""
+    ended = subprocess.run([sys.executable, "-c", HUNG], stderr=subprocess.DEVNULL, timeout=30, check=False)
+    assert ended.returncode == 1
