@@ -30,7 +30,6 @@ SHORTEST_DELAY_MS = 1.25
 CLOCK_LOWEST_HZ, CLOCK_HIGHEST_HZ = 1_500.0, 220_000.0
 """Clocks N/(2 t) outside this span are refused; each device class has a narrower one it is rated for."""
 
-STAGE_COUNTS = (512, 1024, 2048, 4096)
 RATE_SPAN_HZ = {"off": (0.05, 12.0), "slow": (0.05, 3.0), "fast": (2.0, 12.0)}
 """The LFO has two ranges, slow for chorus and fast for vibrato (common practice, no source)."""
 

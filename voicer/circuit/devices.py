@@ -134,11 +134,6 @@ class LineParts:
         return 0.5 + self.stages * loss / (1 - loss)
 
 
-def line_delay_s(stages: float, clock_hz: float) -> float:
-    """Time a sample spends in the buckets: N / (2 fc)."""
-    return stages / (2 * clock_hz)
-
-
 def transfer_weights(stages: int, transfer_loss: float, count: int) -> Array:
     """Impulse response of N lossy transfers, in clock periods [shape=(count,)].
 

@@ -123,17 +123,14 @@ def test_the_oscillator_charges_and_discharges_within_its_period() -> None:
 @pytest.mark.parametrize("position", [0.0, 0.25, 0.9, 1.0])
 def test_each_control_is_found_again(position: float) -> None:
     """The position for what a position makes is that position, on every pot and trim."""
-    clock, lfo, depth, stage = BLOCKS["clock"], BLOCKS["lfo"], BLOCKS["depth"], BLOCKS["line"]
+    clock, lfo, depth = BLOCKS["clock"], BLOCKS["lfo"], BLOCKS["depth"]
     repeats, mixer, level = BLOCKS["sum"], BLOCKS["mixer"], BLOCKS["line_level"]
-    weights = stage.phase_weights(position)
     found = [
         clock.position_for(clock.clock_hz(position)),
         *(lfo.position_for(mode, lfo.rate_hz(mode, position)) for mode in RANGES),
         depth.position_for(depth.deviation(position)),
         repeats.position_for(repeats.return_gain(position)),
         mixer.position_for(mixer.level_gain(position)),
-        stage.bias_position_for(stage.bias_v(position)),
-        stage.balance_position_for(weights[1] / weights[0] - 1),
         level.level_position_for(level.level_gain(position)),
     ]
     assert found == pytest.approx([position] * len(found), abs=1e-9)
@@ -194,7 +191,9 @@ def test_the_line_stage_spans_its_trims() -> None:
     stage = design_line_stage(1024, 2, 3)
     assert [stage.bias_v(p) for p in (0.0, 0.5, 1.0)] == pytest.approx([3.35, 4.35, 5.35], abs=EXACT)
     assert [decibels(level.level_gain(p)) for p in (0.0, 1.0)] == pytest.approx(list(MAKEUP_DB), abs=EXACT)
-    assert stage.balance_reach == pytest.approx((1 / 1.1 - 1, 0.1), abs=EXACT)
+    (first_low, second_low), (first_high, second_high) = stage.phase_weights(0.0), stage.phase_weights(1.0)
+    reach = (second_low / first_low - 1, second_high / first_high - 1)
+    assert reach == pytest.approx((1 / 1.1 - 1, 0.1), abs=EXACT)
     assert wrong(stage.corner_hz(), 1.6) < EXACT
     assert stage.note == "device 2 of 3, 1024 stages"
 
@@ -208,13 +207,6 @@ def test_the_level_trim_makes_up_what_a_device_loses(stages: int) -> None:
         assert low_db < -decibels(device.insertion_gain_at(np.array(clock_hz)) * leaked) < high_db
 
 
-def test_the_balance_trim_evens_two_unlike_phases() -> None:
-    """With the trim where it says, a first phase 6 % stronger counts as much as the second."""
-    stage = design_line_stage(4096)
-    first, second = stage.phase_weights(stage.balance_position_for(0.06))
-    assert wrong(1.06 * first, second) < EXACT
-
-
 def test_the_supply_gives_the_rails_of_the_model() -> None:
     """9 V less the diode, halved, less what an amplifier leaves: 4 V to each side, where the sound clips."""
     supply = design_supply(1.2, 50.0)
@@ -223,7 +215,6 @@ def test_the_supply_gives_the_rails_of_the_model() -> None:
     assert pytest.approx(RAIL_V, abs=EXACT) == SATURATION_V
     assert wrong(supply.bias_corner_hz, 1.2) < EXACT
     assert wrong(supply.filter_corner_hz, 50.0) < EXACT
-    assert wrong(supply.sag_v(0.02, 5e-3), 0.02 * 5e-3 / 220e-6) < EXACT
 
 
 # Bought parts

@@ -16,7 +16,7 @@ from voicer.board import design
 from voicer.circuit import Circuit, collect_facts, remarks
 from voicer.circuit.circuit import CLOCK_LIMIT_HZ, wet_peak
 from voicer.circuit.compander import attack_s, recovery_s
-from voicer.circuit.devices import DEVICE_CLASSES, line_delay_s
+from voicer.circuit.devices import DEVICE_CLASSES, LineParts
 from voicer.errors import CircuitError
 from voicer.voicing import Delay, Filters, Line, LowPass, Repeats, Voicing
 
@@ -32,7 +32,12 @@ def voicing(**changes: object) -> Voicing:
 )  # fmt: skip
 def test_clock_law(stages: int, clock_hz: float, delay_s: float) -> None:
     """T = N / (2 fc): 300 ms and 10 ms as in Raffel's seminar slides of 2010, the rest computed."""
-    assert line_delay_s(stages, clock_hz) == pytest.approx(delay_s, rel=1e-9)
+    assert storage_s(stages, clock_hz) == pytest.approx(delay_s, rel=1e-9)
+
+
+def storage_s(stages: int, clock_hz: float) -> float:
+    """Time a sample spends in one device, s."""
+    return float(LineParts(DEVICE_CLASSES[stages], 1).storage_s(np.array(clock_hz)))
 
 
 def total_delay_s(circuit: Circuit, clock_hz: float) -> float:
@@ -60,7 +65,7 @@ def test_a_device_as_it_is_takes_the_set_time_to_a_billionth(stages: int) -> Non
     """Over the whole clock range a class is rated for, with its own transfer loss: to 1e-9 of the time."""
     device = DEVICE_CLASSES[stages]
     longest_s, shortest_s = (
-        line_delay_s(stages, clock_hz) + 1e-3 for clock_hz in (device.rated_clock_low_hz, device.rated_clock_high_hz)
+        storage_s(stages, clock_hz) + 1e-3 for clock_hz in (device.rated_clock_low_hz, device.rated_clock_high_hz)
     )
     span = Delay(time_ms=1e3 * longest_s, shortest_ms=1e3 * shortest_s, longest_ms=1e3 * longest_s)
     circuit = design(voicing(line=Line(stages=stages), delay=span))

@@ -21,7 +21,6 @@ from voicer.board.blocks.common import (
     closest,
     combinations,
     least,
-    on_the_track,
     require,
     within,
 )
@@ -71,11 +70,6 @@ class LineStage:
         whole_ohm = self.bias_top_ohm + self.bias_trim_pot_ohm + self.bias_bottom_ohm
         return LINE_V * (self.bias_bottom_ohm + position * self.bias_trim_pot_ohm) / whole_ohm
 
-    def bias_position_for(self, bias_v: Values) -> Values:
-        """Position of the bias trim nearest to a bias asked for, 0..1."""
-        low_v, high_v = self.bias_v(0.0), self.bias_v(1.0)
-        return on_the_track((bias_v - low_v) / (high_v - low_v))
-
     def corner_hz(self, position: Values = 0.5) -> Values:
         """-3.01 dB point of the coupling into the device at a position of the bias trim, Hz."""
         below = self.bias_bottom_ohm + position * self.bias_trim_pot_ohm
@@ -87,18 +81,6 @@ class LineStage:
         whole_ohm = self.phase_a_ohm + self.balance_trim_pot_ohm + self.phase_b_ohm
         second = (self.phase_a_ohm + position * self.balance_trim_pot_ohm) / whole_ohm
         return 1 - second, second
-
-    def balance_position_for(self, imbalance: Values) -> Values:
-        """Position of the balance trim that evens a first phase stronger than the second by that fraction, 0..1."""
-        whole_ohm = self.phase_a_ohm + self.balance_trim_pot_ohm + self.phase_b_ohm
-        second = (1 + imbalance) / (2 + imbalance)
-        return on_the_track((second * whole_ohm - self.phase_a_ohm) / self.balance_trim_pot_ohm)
-
-    @property
-    def balance_reach(self) -> tuple[Values, Values]:
-        """Relative excess of the first phase that the ends of the trim can even: lowest and highest."""
-        (first_low, second_low), (first_high, second_high) = self.phase_weights(0.0), self.phase_weights(1.0)
-        return second_low / first_low - 1, second_high / first_high - 1
 
     def snapped(self, resistors: Series, capacitors: Series) -> LineStage:
         """The stage of bought values whose trims span most nearly the same."""

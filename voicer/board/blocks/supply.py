@@ -80,10 +80,6 @@ class Supply:
         """Current spikes of the clock above it stay in its branch, 6 dB an octave, Hz."""
         return 1 / (2 * np.pi * self.decoupling_ohm * self.decoupling_farad)
 
-    def sag_v(self, current_a: Values, gap_s: Values) -> Values:
-        """What the reservoir loses while it alone feeds the circuit: ``I t / C``, V."""
-        return current_a * gap_s / self.reservoir_farad
-
     def snapped(self, resistors: Series, capacitors: Series) -> Supply:
         """The supply of bought values; both halves of the divider stay alike."""
         divider_ohm, bias_farad = _bought(self.bias_top_ohm, self.bias_farad, resistors, capacitors)
