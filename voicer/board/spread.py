@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.board.board import Board
-from voicer.board.figures import Figure, compute_figures, loudest_position
+from voicer.board.figures import BoardFigure, compute_figures, loudest_position
 from voicer.board.parts import Kind, Part
 from voicer.circuit.arrays import column
 from voicer.errors import CircuitError, did_you_mean
@@ -73,8 +73,8 @@ class Spread:
     """The figures of many units of a board."""
 
     tolerances: Tolerances
-    nominal: list[Figure]
-    figures: list[Figure]
+    nominal: list[BoardFigure]
+    figures: list[BoardFigure]
     """The same with one value per unit [shape=(units,)], without those that no part affects."""
     f_hz: NDArray[np.float64]
     """Frequencies of the response, up to 0.45 of the slowest unit's clock [shape=(n,)]."""

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voicer.circuit import Circuit
+from voicer.circuit.figure import Figure
 from voicer.circuit.filters import gain, half_power_hz
 from voicer.dsp.rendering import render
 from voicer.measure import predict
@@ -137,13 +138,9 @@ STOPPED = Unheard(f"not heard: both voicings' filters hold half the clock below 
 
 
 @dataclass(frozen=True)
-class Row:
+class Row(Figure):
     """One figure of A and of B."""
 
-    key: str
-    """With its unit at the end."""
-    label: str
-    unit: str
     a: float | None
     """None: there is nothing, such as the rate of a modulation that is off."""
     b: float | None

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.compander import UNITY_RMS_V, attack_s, recovery_s
+from voicer.circuit.figure import Figure
 from voicer.circuit.filters import gain, half_power_hz
 from voicer.circuit.tails import Tail, find_peak, predict_tails
 from voicer.errors import FileError
@@ -67,12 +68,9 @@ LEVELS_V = (0.1, 0.3, UNITY_RMS_V, 1.5)
 
 
 @dataclass(frozen=True)
-class Reading:
-    """One figure."""
+class Reading(Figure):
+    """One figure, predicted and measured."""
 
-    key: str
-    label: str
-    unit: str
     predicted: float | None
     measured: float | None
     tolerance: float | None = None
