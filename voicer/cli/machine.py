@@ -89,7 +89,7 @@ def _devices() -> dict[str, Any]:
     from dataclasses import asdict
 
     from voicer.devices import audio, midi_ports
-    from voicer.library.calibrations import calibrations
+    from voicer.library.calibrations import read_calibrations
 
     jack, found = audio.jack_server(), audio.portaudio_devices()
     midi = midi_ports.survey()
@@ -102,6 +102,6 @@ def _devices() -> dict[str, Any]:
         "jack": asdict(jack) if jack else None,
         "portaudio": [asdict(device) for device in found],
         "midi_inputs": [asdict(port) for port in midi.inputs],
-        "full_scale_v": calibrations(),
+        "full_scale_v": read_calibrations(),
         "trouble": trouble,
     }

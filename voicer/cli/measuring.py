@@ -214,9 +214,9 @@ def calibrate(
         x, whole_hz = recording.read(source)
         rate_hz = float(whole_hz)
     else:
-        from voicer.devices.capture import capture
+        from voicer.devices.capture import record_input
 
-        x, rate_hz, heard = capture(audio, device, seconds, port)
+        x, rate_hz, heard = record_input(audio, device, seconds, port)
         key = heard.key
     tone = tone_found(x, rate_hz)
     value = volts_at_full_scale(tone, level_v)

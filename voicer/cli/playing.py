@@ -101,7 +101,7 @@ def _one_voicing(words: list[str]) -> str:
     if len(words) == 1:
         return words[0]
     title = " ".join(words)
-    near = did_you_mean(library.slug(title), library.names())
+    near = did_you_mean(library.slug(title), library.list_names())
     raise FileError(f"play takes one voicing (got {len(words)} words: '{one_line(title)}')", remedy=near)
 
 

@@ -15,7 +15,7 @@ from voicer.errors import FileError, did_you_mean, one_line
 from voicer.files import resources
 from voicer.files.text_file import load_text
 from voicer.files.toml_text import read_model
-from voicer.library.home import home
+from voicer.library.home import home_folder
 from voicer.voicing import RATE_SPAN_HZ, parameter
 
 if TYPE_CHECKING:
@@ -166,7 +166,7 @@ def load_map(wanted: str | Path | None = None) -> ControllerMap:
         There is no such file or name, or its contents are wrong.
     """
     if wanted is None:
-        own = home() / USER_FILE
+        own = home_folder() / USER_FILE
         wanted = own if own.exists() else "default"
     if isinstance(wanted, Path) or wanted.endswith(".toml") or Path(wanted).name != wanted:
         return read_map(load_text(wanted), where=str(wanted))

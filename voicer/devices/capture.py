@@ -23,7 +23,7 @@ SETTLE_S = 0.3
 """The beginning is dropped while converters and connections settle."""
 
 
-def capture(
+def record_input(
     system: str, device: str | None, seconds: float, port: str | None = None
 ) -> tuple[NDArray[np.float64], float, AudioInput]:
     """Record one channel.

@@ -14,7 +14,7 @@ from voicer.errors import FileError, one_line, printable
 from voicer.files.file_lock import locked
 from voicer.files.text_file import load_text, write_atomically
 from voicer.files.toml_plain import read_plain
-from voicer.library.home import home, made
+from voicer.library.home import home_folder, made
 
 ASSUMED_V = 1.0
 """Full scale of an input that is not calibrated. Chosen: the order of magnitude of usual line inputs."""
@@ -57,10 +57,10 @@ class AudioInput:
 
 def calibration_file() -> Path:
     """The file; it need not exist yet."""
-    return home() / "calibration.toml"
+    return home_folder() / "calibration.toml"
 
 
-def calibrations() -> dict[str, float]:
+def read_calibrations() -> dict[str, float]:
     """Volts at full scale by key; empty when nothing is calibrated.
 
     Raises
@@ -97,9 +97,9 @@ def save_calibration(key: str, full_scale_v: float) -> Path:
             remedy="check that --level-v is the tone's level in V rms",
         )
     check_key(key)
-    made(home())
+    made(home_folder())
     with locked(calibration_file()):
-        table = calibrations() | {key: full_scale_v}
+        table = read_calibrations() | {key: full_scale_v}
         lines = [f"{_quoted(name)} = {value:.6g}" for name, value in sorted(table.items())]
         write_atomically(calibration_file(), HEAD + "[full_scale_v]\n" + "\n".join(lines) + "\n")
     return calibration_file()
@@ -127,7 +127,7 @@ def full_scale_v(source: AudioInput | None) -> tuple[float, str]:
     """
     if source is None:
         return ASSUMED_V, f"no audio input: {ASSUMED_V:g} V at full scale assumed"
-    table = calibrations()
+    table = read_calibrations()
     for key in source.keys:
         if key in table:
             return table[key], f"full scale is {table[key]:.4g} V (calibrated, {key})"

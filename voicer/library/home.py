@@ -10,7 +10,7 @@ from platformdirs import user_data_path
 from voicer.errors import FileError
 
 
-def home() -> Path:
+def home_folder() -> Path:
     """The user's folder: the environment variable ``VOICER_HOME``, or the system's place for such data."""
     named = os.environ.get("VOICER_HOME")
     return Path(named).expanduser() if named else user_data_path("voicer")
@@ -18,12 +18,12 @@ def home() -> Path:
 
 def voicings_folder() -> Path:
     """Folder of the user's own voicings; it need not exist yet."""
-    return home() / "voicings"
+    return home_folder() / "voicings"
 
 
 def slots_file() -> Path:
     """File of the user's own recall slots; it need not exist yet."""
-    return home() / "slots.toml"
+    return home_folder() / "slots.toml"
 
 
 def made(folder: Path) -> Path:

@@ -16,7 +16,7 @@ from voicer.files.toml_plain import read_plain
 from voicer.library import home
 from voicer.library.form import parse, to_text
 from voicer.library.names import checked_name, slug, slug_to_save_under
-from voicer.library.slots import shipped_slots, slots
+from voicer.library.slots import read_slots, shipped_slots
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -174,7 +174,7 @@ def save_file(path: str | os.PathLike[str], voicing: Voicing) -> None:
         write_atomically(target, to_text(voicing))
 
 
-def names() -> list[str]:
+def list_names() -> list[str]:
     """Every name `load` takes, in the order of `listing`."""
     return [source.name for source in _listed()]
 
@@ -238,7 +238,7 @@ def _find(name: str) -> _Source:
                         remedy="use the name instead")
     if not titled:
         raise FileError(f"the voicing must be a known name or a path (got '{one_line(name)}')",
-                        remedy=did_you_mean(wanted[:_LONGEST_GUESS], names()))
+                        remedy=did_you_mean(wanted[:_LONGEST_GUESS], list_names()))
     return titled[0]
 
 
@@ -288,6 +288,6 @@ def _entry(source: _Source, assigned: dict[int, str], shipped: set[str]) -> Entr
 def _assigned() -> dict[int, str]:
     """The slots; the shipped ones when the user's file is broken, which `recall` then says."""
     try:
-        return slots()
+        return read_slots()
     except FileError:
         return shipped_slots()

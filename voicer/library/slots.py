@@ -21,7 +21,7 @@ LAST_SLOT = 127
 _NEW_FILE = "# Program number of the controller = voicing it calls up; an empty name empties it.\n[slots]\n"
 
 
-def slots() -> dict[int, str]:
+def read_slots() -> dict[int, str]:
     """Name of the voicing in each slot that holds one, in the order of the slots."""
     merged = shipped_slots()
     own = home.slots_file()

@@ -193,11 +193,11 @@ class Session:
     def recall(self, slot: int) -> str:
         """Play the voicing of a program number."""
         voicing = library.recall(slot)
-        return self._call_up(library.entry(library.slots()[slot]).name, voicing)
+        return self._call_up(library.entry(library.read_slots()[slot]).name, voicing)
 
     def step(self, by: int) -> str:
         """Play the next (1) or previous (-1) voicing of the library, passing over any that cannot be played."""
-        names = library.names()
+        names = library.list_names()
         at = names.index(self.name) if self.name in names else (-1 if by > 0 else 0)
         passed: list[str] = []
         for far in range(1, len(names) + 1):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from voicer.errors import FileError
-from voicer.library import assign, listing, load, recall, save, slots
+from voicer.library import assign, listing, load, read_slots, recall, save
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 def test_the_shipped_voicings_stand_in_the_first_slots() -> None:
     """Program 0 is the house sound; each of the first nine calls up the shipped voicing listed there."""
-    assert list(slots()) == list(range(9))
-    assert [recall(slot) for slot in slots()] == [load(shown.name) for shown in listing()]
+    assert list(read_slots()) == list(range(9))
+    assert [recall(slot) for slot in read_slots()] == [load(shown.name) for shown in listing()]
 
 
 def test_an_empty_slot_is_refused_with_those_that_are_not() -> None:
@@ -61,7 +61,7 @@ def test_an_assigned_slot_calls_up_that_voicing_and_the_others_stay(home: Path) 
 def test_a_slot_can_be_emptied_even_of_a_shipped_voicing() -> None:
     """None in a slot empties it, and the listing shows no number for that voicing."""
     assign(0, None)
-    assert 0 not in slots()
+    assert 0 not in read_slots()
     assert listing()[0].slot is None
 
 
@@ -121,5 +121,5 @@ def test_slots_assigned_by_several_processes_at_once_are_all_kept(home: Path) ->
     """Each reads what the others wrote before it writes; no lock file stays."""
     running = [subprocess.Popen([sys.executable, "-c", ASSIGN, str(first)]) for first in range(40, 44)]
     assert [process.wait(60) for process in running] == [0] * 4
-    assert sorted(slot for slot, name in slots().items() if name == "storm-bell") == [8, *range(40, 120)]
+    assert sorted(slot for slot, name in read_slots().items() if name == "storm-bell") == [8, *range(40, 120)]
     assert [path.name for path in home.iterdir()] == ["slots.toml"]

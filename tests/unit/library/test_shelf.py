@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from tests.fuzz.strategies import voicings
 from voicer.errors import FileError
 from voicer.files.resources import presets
-from voicer.library import entry, listing, load, names, save, save_file, slug
+from voicer.library import entry, list_names, listing, load, save, save_file, slug
 from voicer.voicing import Voicing
 
 if TYPE_CHECKING:
@@ -170,7 +170,7 @@ def test_a_save_over_a_shipped_name_is_played_instead_and_says_so(home: Path) ->
     assert load("quay-slap") == own
     shown = [item for item in listing() if item.name == "quay-slap"]
     assert [(item.shipped, item.shadows_shipped, item.slot) for item in shown] == [(False, True, 1)]
-    assert [item.name for item in listing()] == names() == SHIPPED
+    assert [item.name for item in listing()] == list_names() == SHIPPED
     path.unlink()
     assert load("quay-slap").delay.time_ms == 90.0
 
@@ -212,7 +212,7 @@ def test_a_broken_file_is_kept_aside_by_a_save_over_it(home: Path) -> None:
     save(Voicing(name="Mine", notes="new"))
     assert load("mine").notes == "new"
     assert (path.parent / "mine.toml.broken").read_text() == "# long thoughts\nschema = "
-    assert names()[-1] == "mine"
+    assert list_names()[-1] == "mine"
     assert home / "voicings" == path.parent
 
 
@@ -280,7 +280,7 @@ def test_the_users_own_are_listed_behind_the_shipped_by_name() -> None:
     """Saving a new one or one in place of a shipped one moves no other."""
     for name in ("Slow Tide", "Zinc", "Anchor"):
         save(Voicing(name=name))
-    assert names() == [*SHIPPED, "anchor", "zinc"]
+    assert list_names() == [*SHIPPED, "anchor", "zinc"]
     assert [item.shipped for item in listing()][:9] == [name != "slow-tide" for name in SHIPPED]
 
 

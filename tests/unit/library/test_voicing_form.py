@@ -69,7 +69,7 @@ WRONG = [
     ("time_ms = 380.0", "time_ms = true", "10: delay.time_ms must be in 1.25..2000 ms (got true)"),
     ("time_ms = 380.0", "time_ms = 1979-05-27",
      "10: delay.time_ms must be a number, text, true or false (got the date or time 1979-05-27); "
-     "put a text in quotes"),
+     "put text in quotes"),
     ("devices = 2 ", "devices = 2.0 ", "7: line.devices must be a whole number in 1..8 (got 2.0)"),
     ("enabled = true", "enabled = 1", "24: compander.enabled must be true or false (got 1)"),
     ("enabled = true", 'enabled = "yes"', "24: compander.enabled must be true or false (got 'yes')"),

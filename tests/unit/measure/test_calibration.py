@@ -19,8 +19,8 @@ from voicer.library.calibrations import (
     ASSUMED_V,
     AudioInput,
     calibration_file,
-    calibrations,
     full_scale_v,
+    read_calibrations,
     save_calibration,
 )
 from voicer.measure.calibration import tone_found, volts_at_full_scale
@@ -105,7 +105,7 @@ def test_a_name_that_no_file_can_hold_is_refused(key: str) -> None:
     save_calibration(CAPTURE.key, 2.5)
     with pytest.raises(FileError, match="must be printable and at most 300 characters long"):
         save_calibration(key, 1.0)
-    assert calibrations() == {CAPTURE.key: 2.5}
+    assert read_calibrations() == {CAPTURE.key: 2.5}
 
 
 def test_escapes_in_a_hand_written_file_survive_a_save() -> None:
@@ -113,7 +113,7 @@ def test_escapes_in_a_hand_written_file_survive_a_save() -> None:
     calibration_file().parent.mkdir(parents=True)
     calibration_file().write_text('[full_scale_v]\n"odd \\u007f \\" \\\\ ñ" = 3.0\n')
     save_calibration(CAPTURE.key, 2.5)
-    assert calibrations() == {'odd \x7f " \\ ñ': 3.0, CAPTURE.key: 2.5}
+    assert read_calibrations() == {'odd \x7f " \\ ñ': 3.0, CAPTURE.key: 2.5}
 
 
 SAVER = """
@@ -128,7 +128,7 @@ def test_two_processes_lose_none_of_each_others_calibrations() -> None:
     """Each save reads, adds and writes under a lock."""
     writers = [subprocess.Popen([sys.executable, "-c", SAVER, name]) for name in "abc"]
     assert [writer.wait(timeout=60) for writer in writers] == [0, 0, 0]
-    assert len(calibrations()) == 60
+    assert len(read_calibrations()) == 60
 
 
 @pytest.mark.parametrize("text", ["full_scale_v = 3", "[full_scale_v]\njack = 0", "[full_scale_v]\njack = true", "[full", "a." * 50_000 + "b = 1", "a = " + "9" * 5000, "a = " + "[" * 2000])
@@ -137,7 +137,7 @@ def test_a_wrong_file_is_told(text: str) -> None:
     calibration_file().parent.mkdir(parents=True)
     calibration_file().write_text(text)
     with pytest.raises(FileError) as caught:
-        calibrations()
+        read_calibrations()
     assert str(calibration_file()) in str(caught.value)
     assert "\n" not in str(caught.value)
 
@@ -189,7 +189,7 @@ def test_the_command_through_jack(jackd: Jackd, monkeypatch: pytest.MonkeyPatch)
         silent = run("calibrate", "--level-v", "0.1", "--audio", "jack")
         absent = run("calibrate", "--level-v", "0.1", "--audio", "jack", "--from", "nobody:tone")
     assert json.loads(done.stdout)["full_scale_v"] == pytest.approx(0.1 * np.sqrt(2) / 0.2, rel=5e-3)
-    assert calibrations() == {"jack generator:tone": pytest.approx(0.7071, rel=5e-3)}
+    assert read_calibrations() == {"jack generator:tone": pytest.approx(0.7071, rel=5e-3)}
     assert silent.stderr.startswith("voicer: the input must carry a tone above -60 dB")
     assert absent.stderr == "voicer: JACK port 'nobody:tone' must be an output that exists; see 'voicer devices'\n"
     assert silent.returncode == absent.returncode == 2

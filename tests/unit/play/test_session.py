@@ -164,7 +164,7 @@ def test_next_after_a_file_is_the_first_of_the_library(tmp_path: Path) -> None:
     path = tmp_path / "x.toml"
     path.write_text('schema = 2\nname = "Pier Nine"\n')
     session = Session(str(path), voicer.load(path))
-    assert lines(session, Press("next-voicing")) == [f"voicing '{library.names()[0]}'"]
+    assert lines(session, Press("next-voicing")) == [f"voicing '{library.list_names()[0]}'"]
 
 
 def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, voicer_home: Path) -> None:

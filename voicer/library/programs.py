@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from voicer.errors import FileError, did_you_mean
 from voicer.library.names import slug
-from voicer.library.shelf import entry, load, names
-from voicer.library.slots import checked_slot, slots, write_slot
+from voicer.library.shelf import entry, list_names, load
+from voicer.library.slots import checked_slot, read_slots, write_slot
 
 if TYPE_CHECKING:
     from voicer.voicing import Voicing
@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
 def recall(slot: int) -> Voicing:
     """Load the voicing of a program number, 0..127; `FileError` if the slot is empty or names none."""
-    name = slots().get(checked_slot(slot))
+    name = read_slots().get(checked_slot(slot))
     if name is None:
-        held = ", ".join(str(number + 1) for number in slots())
+        held = ", ".join(str(number + 1) for number in read_slots())
         what = f"program {slot + 1} recalls no voicing (slot {slot}: slots count from 0, displays count from 1)"
         raise FileError(what, remedy=f"programs that do are {held}")
-    if slug(name) not in map(slug, names()):
+    if slug(name) not in map(slug, list_names()):
         raise FileError(f"program {slot + 1} (slot {slot}) must name a voicing (got '{name}')",
-                        remedy=did_you_mean(name, names()))
+                        remedy=did_you_mean(name, list_names()))
     return load(name)
 
 
