@@ -9,13 +9,13 @@ import voicer
 from voicer.dsp.rendering import render
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK, rack_names
-from voicer.library import names
+from voicer.library import list_names
 from voicer.play.session import Session
 
 RATE_HZ = 48_000
 
 
-@pytest.mark.parametrize("name", names())
+@pytest.mark.parametrize("name", list_names())
 @pytest.mark.parametrize("frames", [64, 480])
 def test_engine_plays_what_render_computes(name: str, frames: int) -> None:
     """Sample for sample to 32-bit rounding, noise included, through pyo's own buffers."""

@@ -23,7 +23,7 @@ import voicer
 from voicer.cli.commands import COMMANDS as TABLE
 from voicer.cli.common import app
 from voicer.files.resources import presets
-from voicer.library import names
+from voicer.library import list_names
 from voicer.play.speed import voicings_to_imports
 
 COMMANDS = list(TABLE)
@@ -190,7 +190,7 @@ def test_a_wrong_midi_port_is_one_line(tmp_path: Path, jackd: Any) -> None:
 def test_voicings_as_json(tmp_path: Path) -> None:
     """A list of objects; ``name`` is what other commands take, and every one can be shown."""
     found = json.loads(run("voicings", "--json", folder=tmp_path).stdout)
-    assert [entry["name"] for entry in found] == names()
+    assert [entry["name"] for entry in found] == list_names()
     assert all(entry["error"] is None and entry["shipped"] for entry in found)
     assert [entry["slot"] for entry in found] == list(range(9))
 
@@ -258,7 +258,7 @@ def refused(value: Any, rule: dict[str, Any], schema: dict[str, Any], at: str = 
 def test_schema_accepts_what_is_shipped_and_refuses_what_is_wrong(tmp_path: Path) -> None:
     """Each shipped file's own data fits the schema; a value out of range, an unknown key and a wrong type do not."""
     schema = json.loads(run("schema", folder=tmp_path).stdout)
-    files = [tomllib.loads((presets() / f"{name}.toml").read_text("utf-8")) for name in names()]
+    files = [tomllib.loads((presets() / f"{name}.toml").read_text("utf-8")) for name in list_names()]
     assert len(files) == 9
     assert [refused(data, schema, schema) for data in files] == [[]] * len(files)
     wrong = [
