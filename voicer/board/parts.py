@@ -1,4 +1,4 @@
-"""Parts: what a block is made of, numbered as on a schematic, and blocks with other values.
+"""Parts: the components of a block, numbered as on a schematic, and blocks with other values.
 
 A *block* is a frozen dataclass in `board.blocks`. Each field whose name ends in ``_ohm`` or ``_farad`` is one part; its
 purpose is in the field's metadata. Everything else about a block follows from these values in closed form, written so
@@ -31,10 +31,10 @@ LETTER: dict[Kind, str] = {"resistor": "R", "pot": "RV", "capacitor": "C"}
 
 @dataclass(frozen=True)
 class Part:
-    """One part of the sheet."""
+    """One resistor, pot or capacitor."""
 
     ref: str
-    """Reference on the schematic, such as ``R7``; counted through all blocks in order."""
+    """Reference on the schematic, such as ``R7``; counted across all blocks in order."""
     kind: Kind
     value: float
     """Ohm or farad."""
@@ -43,7 +43,7 @@ class Part:
     name: str
     """Name of the block's field."""
     note: str
-    """What it is for."""
+    """Its purpose."""
 
     @property
     def key(self) -> str:

@@ -1,7 +1,7 @@
-"""Back from parts to the voicing they make, for a sheet with swapped parts or a board somebody has measured.
+"""From parts back to the voicing they make, for a sheet with swapped parts or a board that has been measured.
 
-Every number of the voicing is read from the parts. Where the parts are those that a rounder number would be given
-too, the rounder number is taken, so that a voicing read back and designed again has the same parts.
+Every number of the voicing is read from the parts. If a rounder number would lead to the same parts, that is used, so
+that a voicing read back and designed again has the same parts.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ READ = (
     "compander.time_constant_ms", "delay.shortest_ms", "delay.longest_ms", "delay.time_ms",
     "repeats.feedback", "modulation.rate_hz", "modulation.depth_percent", "output.blend", "output.level_db",
 )  # fmt: skip
-"""What parts and knobs decide, in the order in which it is read."""
+"""Keys that parts and controls determine, in reading order."""
 
 
 def voicing_of(
@@ -43,13 +43,13 @@ def voicing_of(
     ----------
     made : Board
     series : {"exact", "E6", "E12", "E24", "E48", "E96"}
-        What the parts were bought from, for finding rounder numbers that lead to the same parts.
+        Series of the parts, used to find rounder numbers that lead to the same parts.
     capacitors : {"E6", "E12", "E24", "E48", "E96"}, optional
 
     Returns
     -------
     (Voicing, list of str)
-        And a line for each number that lies outside what a voicing may have and was held at the limit.
+        And a line for each number outside a voicing's range, which was held at the limit.
     """
     read = _Reader(made, None if series == "exact" else series, capacitors or default_capacitors(series))
     values = {key: float(f"{value:.10g}") for key, value in read.values()}
@@ -88,9 +88,9 @@ def differences(asked: Voicing, made: Voicing, least: float = 5e-4) -> list[tupl
 
 
 def _leading_back(made: Board, read: Voicing, series: SeriesName, capacitors: Series | None) -> Voicing:
-    """What was read, or, where that would be given other parts, as many of the numbers asked for as it takes.
+    """What was read or, if that would lead to other parts, with as many of the original numbers as it takes.
 
-    In a coarse series the parts may lie so far from what was asked that parts for what they make are others again.
+    In a coarse series, parts can be so far off that the voicing they make would be given different parts.
     """
     voicing = read
     if series == "exact" or made.blocks != design_board(made.voicing, series, capacitors=capacitors).blocks:
@@ -100,7 +100,7 @@ def _leading_back(made: Board, read: Voicing, series: SeriesName, capacitors: Se
             voicing = voicing.changed({key: made.voicing.get(key)}) if key else voicing
             if design_board(voicing, series, capacitors=capacitors).blocks == made.blocks:
                 return voicing
-        except (VoicingError, CircuitError):  # that mixture of read and asked for cannot be had
+        except (VoicingError, CircuitError):  # not a valid voicing, or one that cannot be built
             continue
     return made.voicing
 
@@ -112,7 +112,7 @@ class _Reader:
         self.anti_alias_hz, self.reconstruction_hz = self._cutoff("anti_alias"), self._cutoff("reconstruction")
 
     def values(self) -> Iterator[tuple[str, float]]:
-        """Key and value of each number that parts and knobs decide."""
+        """Key and value of each number that parts and controls determine."""
         board, circuit = self.board, self.circuit
         blocks, cells = board.blocks, board.blocks.compander
         yield "filters.low_cut_hz", self._tidy(circuit.low_cut_hz, blocks.low_cut, self._low_cut)
@@ -130,7 +130,7 @@ class _Reader:
         yield "output.level_db", 20 * float(np.log10(circuit.mixer.level_gain * whole))
 
     def _delays(self) -> Iterator[tuple[str, float]]:
-        """Times for the filters a voicing would have: their delay differs a little from that of the parts."""
+        """Delays with the filters that a voicing would have, which differ slightly from those of the parts."""
         filters, line = self.board.voicing.filters, line_parts(self.board.voicing)
         both = ((filters.anti_alias, self.anti_alias_hz), (filters.reconstruction, self.reconstruction_hz))
         delay_s = sum(low_frequency_delay_s(low_pass_sections(one.shape, one.order, hz)) for one, hz in both)
@@ -159,7 +159,7 @@ class _Reader:
         return block.snapped(self.resistors, self.capacitors) if self.resistors else block
 
     def _tidy(self, value: float, blocks: object, made: Callable[[float], object]) -> float:
-        """The value as read, if it leads to the same blocks, else the nearest round number that does, else as read."""
+        """The value, unless it leads to other blocks and a round number near it leads to these."""
         if self.resistors is None:
             return value
         for candidate in _round_numbers(value):
@@ -172,7 +172,7 @@ class _Reader:
 
 
 def _round_numbers(value: float) -> list[float]:
-    """The value itself, then numbers of two and three digits within some percent of it, the nearest first."""
+    """The value itself, then numbers of two and three digits within a few percent of it, nearest first."""
     tens = 10.0 ** np.floor(np.log10(value))
     near = []
     for digits, reach in ((2, 0.06), (3, 0.04)):

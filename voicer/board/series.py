@@ -21,7 +21,7 @@ TWO_DIGITS: dict[Series, tuple[int, ...]] = {"E6": E24[::4], "E12": E24[::2], "E
 THREE_DIGITS: dict[Series, int] = {"E48": 48, "E96": 96}
 
 SMALLEST, LARGEST = 1e-15, 1e12
-"""Values are listed between these; no part is made beyond them."""
+"""Range of values listed; no part is made beyond it."""
 
 
 @lru_cache(maxsize=256)

@@ -9,7 +9,7 @@ Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 Values = float | Array
-"""One number, or one for each of many units, with which a formula then gives one result each."""
+"""One number, or one per unit of a spread; a formula then gives one result per unit."""
 
 
 def column(values: Values) -> Values:

@@ -7,7 +7,7 @@
 | fc     | cutoff_hz | Hz    | -3.0103 dB point of the whole filter             |
 
 Every section has a gain of one at zero frequency, as a unity-gain circuit has: even-order Chebyshev
-ripple peaks therefore stand above 0 dB.
+ripple peaks are therefore above 0 dB.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The whole board as boxes: the signal's way on one line, the clock's below it, dry sound and repeats above it."""
+"""The whole board as boxes: the signal path in a row, clock and LFO below it, dry sound and repeats above it."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from voicer.circuit.filters import half_power_hz
 from voicer.sheet.pen import Pen
 
 WIDE, HIGH, GAP = 2.15, 2.7, 0.42
-"""Of a box, and between two of them, units."""
+"""Size of a box and gap between boxes, drawing units."""
 
 LONG_LINE, DOTS = 3, "dots"
-"""From so many devices on, only the first and the last are drawn, and dots between them."""
+"""From this many devices on, only the first and last are drawn, with dots in between."""
 
 REPEATS_HEIGHT, DRY_HEIGHT, BUS_HEIGHT, CONTROL_HEIGHT = 2.5, 3.7, -2.4, -4.9
 """Of the ways back and past the line, the clock's way to the devices, and the row with the clock; from the middle of
@@ -72,7 +72,7 @@ def _hertz(frequency_hz: Values) -> str:
 
 
 def _box(pen: Pen, left: float, name: str, told: str) -> float:
-    """Draws a box, or the dots between two; gives its width."""
+    """Draw a box, or dots in place of several; returns its width."""
     if name == DOTS:
         pen.words((left + WIDE / 4, 0), told)
         return WIDE / 2
@@ -83,7 +83,7 @@ def _box(pen: Pen, left: float, name: str, told: str) -> float:
 
 
 def _ways_round(pen: Pen, lefts: dict[str, float]) -> None:
-    """Repeats from behind the last block of the wet path back to the sum; dry sound from the input to the mixer."""
+    """Repeats from the end of the wet path back to the sum; dry sound from the input to the mixer."""
     ways = (
         ("repeats", REPEATS_HEIGHT, lefts["mixer"] - GAP / 2, lefts["sum"] + WIDE / 2),
         ("dry", DRY_HEIGHT, lefts["sum"] - GAP / 2, lefts["mixer"] + WIDE / 2),
@@ -99,7 +99,7 @@ def _control(pen: Pen, board: Board, lines: list[float]) -> None:
     """LFO, depth and clock below the first device; the clock goes to every one."""
     wide, between, y = 4.4, 1.0, CONTROL_HEIGHT
     lefts = [lines[0] - wide / 2 + step * (wide + between) for step in (-2, -1, 0)]
-    for left, words in zip(lefts, _told_of_the_clock(board), strict=True):
+    for left, words in zip(lefts, _clock_words(board), strict=True):
         pen.box((left, y - 1.1), wide, 2.2, words)
     for left in lefts[1:]:
         pen.arrow((left - between, y), (left, y))
@@ -111,7 +111,7 @@ def _control(pen: Pen, board: Board, lines: list[float]) -> None:
     pen.words((lines[0] + 0.25, (y + 1.1 + BUS_HEIGHT) / 2), "clock 1, clock 2", "left")
 
 
-def _told_of_the_clock(board: Board) -> tuple[str, str, str]:
+def _clock_words(board: Board) -> tuple[str, str, str]:
     """Words in the boxes of LFO, depth and clock."""
     blocks, lfo_range = board.blocks, board.lfo_range
     low, high = blocks.lfo.span_hz(lfo_range)

@@ -1,4 +1,4 @@
-"""The list of parts as a table of comma-separated values, and measured values read back from one."""
+"""The parts list as comma-separated values, and measured values read back from such a file."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def bom_text(parts: list[Part], others: list[Active], tolerances: Tolerances) ->
 
 
 def kind_text(part: Part) -> str:
-    """What to buy: ``resistor, metal film``, and so on."""
+    """What to buy, such as ``resistor, metal film``."""
     if part.kind == "pot":
         return "trim pot, linear" if "trim" in part.name else "pot, linear"
     if part.kind == "resistor":
@@ -51,16 +51,16 @@ def kind_text(part: Part) -> str:
 
 
 def read_measured(path: Path, parts: list[Part]) -> dict[str, float]:
-    """Values by reference from a table that somebody measured a board with.
+    """Measured values by reference, read from a table.
 
-    The first row names the columns; ``reference`` (or ``ref``) and ``value`` are read, others may be there. A row may
-    hold several references, separated by spaces or commas. Rows of parts that have no value here, such as amplifiers,
-    are passed over, and so are rows with no value.
+    The first row names the columns; ``reference`` (or ``ref``) and ``value`` are read, others ignored. A row may hold
+    several references, separated by spaces or commas. Rows of parts that have no value here, such as amplifiers,
+    are skipped, and so are rows without a value.
 
     Raises
     ------
     FileError
-        With file and line: no such columns, a reference the board does not have, a value that is none, one part twice.
+        With file and line: a missing column, an unknown reference, an invalid value, or a part listed twice.
     """
     text = load_text(path)
     try:
@@ -87,7 +87,7 @@ def read_measured(path: Path, parts: list[Part]) -> dict[str, float]:
             except CircuitError as error:
                 raise FileError(f"{ref}: {error.what}", where=f"{path}:{number}", remedy=error.remedy) from error
     if not values:
-        raise FileError("no value of any part is in it", where=str(path), remedy="start from the sheet's bom.csv")
+        raise FileError("the file holds no value of any part", where=str(path), remedy="start from the sheet's bom.csv")
     return values
 
 

@@ -1,4 +1,4 @@
-"""Schematics of what serves the signal path: supply, clock, slow oscillator, depth."""
+"""Schematics of supply, clock, low-frequency oscillator and depth."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def lfo(board: Board, key: str) -> Drawing:
 
 
 def _rate(pen: Pen) -> Place:
-    """The divider at the left; gives the wiper of the rate pot."""
+    """The divider at the left; returns the wiper of the rate pot."""
     wiper = pen.pot("rate_pot_ohm", (1.0, 1.2), (1.0, -1.2), "rate")
     pen.resistor("stop_ohm", (1.0, -1.2), (1.0, -3.6))
     low = pen.resistor("fast_stop_ohm", pen.wire((1.0, -3.6), (1.0, -3.9)), (1.0, -6.1), "left")
@@ -106,7 +106,7 @@ def _rate(pen: Pen) -> Place:
 
 
 def _integrator(pen: Pen, node: Place) -> Place:
-    """An inverting integrator whose capacitor a switch chooses; gives its output."""
+    """An inverting integrator whose capacitor a switch selects; returns its output."""
     x, y = node
     out = pen.inverter(pen.wire(node, (x + 0.9, y)))
     end = pen.wire(out, (x + 4.7, out[1]))
@@ -125,7 +125,7 @@ def _integrator(pen: Pen, node: Place) -> Place:
 
 
 def _trigger(pen: Pen, triangle: Place) -> Place:
-    """A comparator that its own output holds; gives its output."""
+    """A comparator with positive feedback; returns its output."""
     y = -6.6
     start = pen.wire(triangle, (triangle[0], -3.4), (4.8, -3.4), (4.8, y))
     node = pen.resistor("schmitt_in_ohm", start, (7.4, y), "below")
@@ -151,8 +151,8 @@ def depth(board: Board, key: str) -> Drawing:
     x, y = node
     made = pen.amplifier(pen.wire(node, (x + 0.9, y)), plus_at_place=False)
     pen.wire(made.plus, (made.plus[0] - 0.5, made.plus[1]), (made.plus[0] - 0.5, made.plus[1] - 0.6))
-    told = "set so that the output rests\nat the lower threshold"
-    pen.words((made.plus[0] - 0.5, made.plus[1] - 0.75), told, up="top")
+    words = "set so that the output rests\nat the lower threshold"
+    pen.words((made.plus[0] - 0.5, made.plus[1] - 0.75), words, up="top")
     end = pen.wire(made.out, (x + 3.2, made.out[1]))
     pen.wire(pen.resistor("feedback_ohm", pen.wire(node, (x, y + 1.4)), (x + 3.2, y + 1.4)), end)
     pen.dot(node, end)

@@ -1,4 +1,4 @@
-"""The sheet's files, written together."""
+"""Writes the sheet's files together."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which block follows which along the signal, in words."""
+"""The order of the blocks along the signal path, in words."""
 
 from __future__ import annotations
 

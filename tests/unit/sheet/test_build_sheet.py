@@ -81,7 +81,7 @@ def test_measured_values_as_a_spreadsheet_writes_them(text: str, tmp_path: Path)
         ("reference,value\nR7,12k\nR799,1k\n", ":3: no part 'R799' on this board; did you mean"),
         ("reference,value\nR7 R8,12k\nR8,1k\n", ":3: part R8 is listed twice; remove one row"),
         ("reference,value\nC4,12k\n", ":2: C4: a capacitor must have a value in 0.1p..100m F (got '12k'); write it like 4.7n, 4n7 or 4.7e-9"),
-        ("reference,value\nR7,\n", ": no value of any part is in it; start from the sheet's bom.csv"),
+        ("reference,value\nR7,\n", ": the file holds no value of any part; start from the sheet's bom.csv"),
     ],
 )  # fmt: skip
 def test_wrong_measured_values(text: str, told: str, tmp_path: Path) -> None:

@@ -1,1 +1,1 @@
-"""Blocks: groups of parts on the board, each knowing in closed form what its values do."""
+"""Blocks: groups of parts on the board, each with the closed-form equations of its behaviour."""

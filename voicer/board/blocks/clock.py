@@ -1,7 +1,7 @@
 """The two-phase clock: a current-driven oscillator with a control for the delay time, and a divider by two.
 
-A control voltage stands across the stop and the time pot; the current it makes charges and discharges the timing
-capacitor between the two thresholds of a window comparator. A divider by two behind it gives two opposite phases
+The control voltage across the stop and the time pot sets a current, which charges and discharges the timing
+capacitor between the two thresholds of a window comparator. A divide-by-two then gives two opposite phases
 of exactly half a period each, so **the clock is half the oscillator**. Three equal resistors across the supply make
 both thresholds; the lower one is the control voltage with the LFO at rest.
 
@@ -44,7 +44,7 @@ from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError
 
 THRESHOLD_LOW_V, THRESHOLD_HIGH_V = LINE_V / 3, 2 * LINE_V / 3
-"""2.9 and 5.8 V, from three equal resistors across the supply behind the polarity diode. Chosen."""
+"""2.9 and 5.8 V, from three equal resistors across the supply after the protection diode. Chosen."""
 
 THIRD_OHM = 10e3
 """Each of the three. Chosen."""
@@ -54,16 +54,16 @@ CONTROL_V = LINE_V / 3
 """Control voltage with the LFO at rest, V. Chosen."""
 
 STOP_SPAN_OHM = (1e3, 470e3)
-"""Less lets the current past 3 mA, more lets leakage and bias currents steer the clock. Chosen."""
+"""Below, the current exceeds 3 mA; above, leakage and bias currents disturb the clock. Chosen."""
 
 TIMING_SPAN_FARAD = (47e-12, 100e-9)
-"""Timing capacitor and padder together: less is at the mercy of strays. Chosen."""
+"""Timing capacitor and padder together; below, strays matter too much. Chosen."""
 
 LEEWAY = 1.02
-"""How far bought values may leave those limits, so that a clock designed at a limit can be bought. Chosen."""
+"""How far standard values may exceed those limits, so that a clock designed at a limit can be built. Chosen."""
 
 BEST_TIMING_FARAD = 1e-9
-"""Of several pots that would do, the one that needs a capacitance nearest to this is taken. Chosen."""
+"""Among suitable pots, the one whose capacitance is nearest to this is used. Chosen."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +141,7 @@ class ClockOscillator:
         return min(found, key=lambda clock: clock._miss(self))
 
     def _miss(self, wanted: ClockOscillator) -> float:
-        """How far off the worse end is; of clocks that are alike, the pot nearest to the wanted one's counts."""
+        """Error of the worse end; among equal clocks, the one with the pot nearest to the wanted size wins."""
         ends = max(off(self.slowest_hz, wanted.slowest_hz), off(self.fastest_hz, wanted.fastest_hz))
         return float(ends + 1e-3 * off(self.time_pot_ohm, wanted.time_pot_ohm))
 

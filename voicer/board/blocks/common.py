@@ -1,4 +1,4 @@
-"""What the blocks share: pot sizes, limits, and the joint search for values that can be bought."""
+"""Shared by all blocks: pot sizes, limits, and the search for combinations of standard values."""
 
 from __future__ import annotations
 
@@ -10,29 +10,29 @@ from voicer.circuit.arrays import Array, Values
 from voicer.errors import CircuitError
 
 POT_SIZES_OHM = (10e3, 20e3, 25e3, 50e3, 100e3, 250e3, 500e3, 1e6)
-"""Pots that every shop has, linear track (common practice, no source). They are chosen, never snapped."""
+"""Common pot sizes, linear track (common practice, no source); chosen from this list, never snapped."""
 
 LEAST_PADDER_FARAD, LEAST_PADDER_OHM = 10e-12, 10.0
-"""No padder is smaller: strays of wire and board, and contacts, would drown it. Chosen."""
+"""Smallest padders: below, strays and contact resistance would dominate. Chosen."""
 
 PADDER_SHARE = 1 / 6
-"""What stands in the padder of an exact value that is shared between two parts. Chosen."""
+"""Share of an exact value that goes into its padder. Chosen."""
 
 
 def require(value: float, low: float, high: float, what: str, unit: str, remedy: str) -> None:
-    """Refuse a number outside ``low..high`` (or none at all) with a `CircuitError`."""
+    """Refuse a number outside ``low..high``, or NaN, with a `CircuitError`."""
     if not low <= value <= high:
         span = f"{low:.4g}..{high:.4g}" + (f" {unit}" if unit else "")
         raise CircuitError(f"{what} must be in {span} (got {value:.4g})", remedy=remedy)
 
 
 def on_the_track(position: Values) -> Values:
-    """Position of a pot held to its track, 0..1: the nearest it can reach (arrays too)."""
+    """Nearest position that a pot can reach, 0..1."""
     return np.clip(position, 0.0, 1.0)
 
 
 def off(made: Values, asked: Values) -> Values:
-    """How far something is from what was asked for, as an absolute natural logarithm (0.01: one percent)."""
+    """Relative error as the magnitude of a natural logarithm: 0.01 is one percent."""
     return np.abs(np.log(made / asked))
 
 
@@ -49,7 +49,7 @@ def least(error: ArrayLike, *choices: Array) -> tuple[float, ...]:
 
 
 def within(series: Series, value: float, factor: float) -> Array:
-    """Values of a series within a factor of one; the nearest alone if none is that close."""
+    """Values of a series within a factor of a value; only the nearest if none is that close."""
     found = values_between(series, float(value / factor), float(value * factor))
     return found if found.size else np.array([nearest(series, float(value))])
 

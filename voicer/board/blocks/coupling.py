@@ -1,4 +1,4 @@
-"""A coupling capacitor into a resistor: the low cut behind the input sum, and the output coupling of the line.
+"""A coupling capacitor into a resistor: the low cut after the input sum, and the output coupling of the line.
 
 | symbol | name           | unit | meaning                        |
 |--------|----------------|------|--------------------------------|

@@ -2,14 +2,14 @@
 
 | symbol | name         | unit | meaning                                                     |
 |--------|--------------|------|-------------------------------------------------------------|
-| p      | position     | 1    | of the depth pot; a follower stands behind its wiper        |
+| p      | position     | 1    | of the depth pot, whose wiper a follower buffers            |
 | Ri     | inject_ohm   | ohm  | from that follower to the summing amplifier                 |
 | Rf     | feedback_ohm | ohm  | of the summing amplifier that makes the control voltage     |
 | Vp     | peak_v       | V    | peak of the LFO                                             |
 | Vc     | CONTROL_V    | V    | control voltage with the LFO at rest                        |
 | d      | deviation    | 1    | peak relative deviation of the clock: ``p (Vp/Vc) (Rf/Ri)`` |
 
-The clock is proportional to its control voltage, so d is the same wherever the time control stands. Source: the
+The clock is proportional to its control voltage, so d does not depend on the time control. Source: the
 summing amplifier of any op-amp handbook.
 """
 

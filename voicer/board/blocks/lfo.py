@@ -1,7 +1,7 @@
-"""The slow oscillator: an integrator and a Schmitt trigger with a rate pot.
+"""The low-frequency oscillator: an integrator and a Schmitt trigger with a rate pot.
 
 The trigger's square wave goes through the rate pot (a divider with a stop at its low end, a follower behind its
-wiper) to the integrator, whose triangle throws the trigger over. The range switch selects the integrator's
+wiper) to the integrator, whose triangle switches the trigger. The range switch selects the integrator's
 capacitor and adds a second stop in the fast range: one pot serves both.
 
 | symbol | name                  | unit | meaning                                                         |

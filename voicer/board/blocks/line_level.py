@@ -1,4 +1,4 @@
-"""The make-up amplifier behind the line: one inverting amplifier whose trim makes line and amplifier a gain of 1.
+"""The make-up amplifier after the line: an inverting amplifier, trimmed for unity gain through line and amplifier.
 
 | symbol | name       | unit | meaning                                                      |
 |--------|------------|------|--------------------------------------------------------------|
@@ -22,11 +22,11 @@ from voicer.circuit.arrays import Values
 from voicer.errors import CircuitError
 
 MAKEUP_DB = (-3.0, 6.0)
-"""Span of the trim behind a single device: from one that gains some to one that loses much. Insertion gain within a
+"""Range of the trim for a single device, from one with some gain to one with much loss. Insertion gain within a
 few dB is common practice, no source; the device classes lose up to 2 dB."""
 
 MORE_DB = (-0.5, 2.0)
-"""How far each further device widens that span. Chosen."""
+"""How far each further device widens that range. Chosen."""
 
 LEVEL_TRIM_OHM = 50e3
 """Chosen."""

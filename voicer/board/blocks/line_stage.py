@@ -1,4 +1,4 @@
-"""What stands around one device of the line: its bias and the balance of its two phases. One for each device.
+"""The parts around one device of the line: its bias and the balance of its two phases. One block per device.
 
 | symbol | name               | unit | meaning                                                                     |
 |--------|--------------------|------|-----------------------------------------------------------------------------|

@@ -30,16 +30,16 @@ LEAST_FARAD, MOST_FARAD = 100e-12, 1e-6
 """Film and C0G capacitors; chosen. Below, strays count; above, only types that distort are small enough."""
 
 LEAST_OHM, MOST_OHM = 4.7e3, 220e3
-"""Resistors: load on the follower before, noise and bias current; chosen."""
+"""Resistors: limited by the load on the preceding follower, and by noise and bias current. Chosen."""
 
 LAST_RESORT_OHM = 2.2e3
-"""Least resistor where nothing else will do: sharp filters near 20 kHz. Amplifiers for audio drive it; chosen."""
+"""Smallest resistor as a last resort, for sharp filters near 20 kHz; audio amplifiers can drive it. Chosen."""
 
 USUAL_OHM = 22e3
-"""Resistors are drawn towards this, where their spread leaves a choice; chosen."""
+"""Preferred resistance where there is a choice. Chosen."""
 
 F0_MISS, Q_MISS = 0.02, 0.05
-"""Relative errors of pole frequency and quality that count the same, and as much as may be."""
+"""Tolerated relative errors of pole frequency and Q, which weigh equally."""
 
 SPREAD_WEIGHT = 0.05
 """What a resistor spread of 2.7 to 1 counts against a `miss` of 1; small, so that it settles near ties. Chosen."""
@@ -62,7 +62,7 @@ class _Sets:
         return _Sets(self.ohms[:, index], self.farads[:, index])
 
     def awkwardness(self) -> Array:
-        """Small for resistors that are alike and near the usual, and for capacitors well above strays [shape=(n,)]."""
+        """Small for similar resistors near the usual value and capacitors well above strays [shape=(n,)]."""
         logs = np.log(self.ohms)
         off = np.abs(logs.mean(axis=0) - np.log(USUAL_OHM))
         small = np.maximum(np.log(10 * LEAST_FARAD / self.farads.min(axis=0)), 0)

@@ -41,7 +41,7 @@ class SecondOrder:
         return ground * (r1 + r2), r1 * r2 * ground * feedback
 
     def f0_q(self) -> tuple[Array, Array]:
-        """Pole frequency, Hz, and quality; below 0.5 it stands for two real poles [shape like the parts]."""
+        """Pole frequency, Hz, and quality; below 0.5 means two real poles [shape like the parts]."""
         a, b = self.denominator()
         return pole_pair(np.asarray(a), np.asarray(b))
 
@@ -109,7 +109,7 @@ def slowest_real(a: Array, b: Array, c: Array) -> Array:
 
 
 def _polished(tau: Array, a: Array, b: Array, c: Array) -> Array:
-    """One step of Newton's, left out beside a double root, where it would harm."""
+    """One Newton step, skipped near a double root, where it would do harm."""
     slope = (3 * tau - 2 * a) * tau + b
     value = ((tau - a) * tau + b) * tau - c
     return tau - np.divide(value, slope, out=np.zeros_like(tau), where=np.abs(slope) > 1e-4 * b)

@@ -1,10 +1,10 @@
-"""The supply: 9 V from an isolated source, a diode against wrong polarity, and half of it as the bias node.
+"""The supply: 9 V from an isolated source, reverse-polarity protection, and the bias node at half the supply.
 
 | symbol | name              | unit | meaning                                                       |
 |--------|-------------------|------|---------------------------------------------------------------|
 | Vs     | SUPPLY_V          | V    | isolated wall supply or battery                               |
 | Vd     | DIODE_DROP_V      | V    | series Schottky diode                                         |
-| Vl     | LINE_V            | V    | what the circuit runs on: ``Vs - Vd`` = 8.7 V                 |
+| Vl     | LINE_V            | V    | supply of the circuit: ``Vs - Vd`` = 8.7 V                    |
 | Vb     | bias_v            | V    | ``Vl Rb / (Rt + Rb)``, half of it: 4.35 V                     |
 | h      | headroom_v        | V    | ``min(Vb, Vl - Vb) - AMPLIFIER_SHORT_V``: 4 V each side       |
 | fb     | bias_corner_hz    | Hz   | ``1 / (2 pi (Rt || Rb) Cb)``: ripple above it is kept out     |
@@ -32,19 +32,19 @@ DIODE_DROP_V = 0.3
 """Series Schottky diode at some 20 mA. From memory, unverified: 0.2 to 0.4 V."""
 
 LINE_V = SUPPLY_V - DIODE_DROP_V
-"""Behind the diode."""
+"""After the diode."""
 
 AMPLIFIER_SHORT_V = 0.35
-"""How far from each rail an amplifier with a rail-to-rail output into 10 kohm still swings cleanly. Chosen."""
+"""How close to each rail an amplifier with rail-to-rail output swings cleanly into 10 kohm. Chosen."""
 
 BIAS_OHM = 22e3
-"""Each half of the bias divider; a follower behind it feeds the stages. Chosen."""
+"""Each half of the bias divider, which a follower buffers. Chosen."""
 
 DECOUPLING_OHM = 47.0
 """Between the supply and the clock's branch. Chosen: 0.1 V at 2 mA."""
 
 RESERVOIR_FARAD = 220e-6
-"""Behind the diode. Chosen: 20 mA take 0.45 V from it in 5 ms."""
+"""After the diode. Chosen: it drops by 0.45 V when 20 mA are drawn for 5 ms."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ class Supply:
         return 1 / (2 * np.pi * self.decoupling_ohm * self.decoupling_farad)
 
     def snapped(self, resistors: Series, capacitors: Series) -> Supply:
-        """The supply of bought values; both halves of the divider stay alike."""
+        """The supply of bought values; both halves of the divider stay equal."""
         divider_ohm, bias_farad = _bought(self.bias_top_ohm, self.bias_farad, resistors, capacitors)
         filter_ohm, filter_farad = _bought(self.decoupling_ohm, self.decoupling_farad, resistors, capacitors)
         return Supply(

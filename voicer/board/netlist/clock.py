@@ -1,7 +1,7 @@
 """The clock oscillator for a transient analysis, its time pot where the board has it and the LFO at rest.
 
-The control voltage stands across stop, padder and what the time pot leaves; the current it makes is mirrored into the
-timing capacitor, in or out as the window comparator says. The divider by two is left to arithmetic.
+The control voltage across the stop, its padder and the time pot sets a current, which is mirrored into or out of the
+timing capacitor as the window comparator demands. The divide-by-two is done by arithmetic.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from voicer.board.board import Board
 from voicer.board.netlist.common import END_OHM, OPEN_OHM, Sheet, number
 
 SKIPPED, COUNTED = 2, 20
-"""Periods let pass, and periods measured."""
+"""Periods skipped, and periods measured."""
 
 STEPS = 1000
 """Time steps per period: the comparator is late by one at the most, twice a period."""
@@ -35,7 +35,7 @@ def clock_netlist(board: Board) -> str:
 
 
 def _supply(sheet: Sheet) -> None:
-    sheet.note("supply behind the polarity diode, filtered for the clock's branch")
+    sheet.note("supply after the protection diode, filtered for the clock")
     sheet.add(f"VLINE line 0 {number(LINE_V)}")
     sheet.part("supply", "decoupling_ohm", "line", "branch")
     sheet.part("supply", "decoupling_farad", "branch", "0", LINE_V)

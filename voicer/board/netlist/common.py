@@ -1,8 +1,7 @@
-"""What the netlists share: how values are written, and parts under their references between named nodes.
+"""Shared by all netlists: how values are written, and how parts are connected between named nodes.
 
-Rules of the text: the title is the first line and ``.end`` the last; values are plain numbers, at most with an
-exponent, never with a suffix, and read back as the very float they came from; ASCII only; the same board gives the same
-text.
+Format: the title is the first line and ``.end`` the last; values are plain numbers, at most with an exponent, never
+with a suffix, and read back as exactly the same float; ASCII only; the same board always gives the same text.
 
 An amplifier is an ideal one: `AMPLIFIER_GAIN` without a corner, no bias current and no rails. The bias of half the
 supply is the reference of all stages, as on the board.
@@ -19,7 +18,7 @@ AMPLIFIER_GAIN = 1e6
 """Open-loop gain of an ideal amplifier. Chosen: a gain of ten is then right to 1e-5."""
 
 END_OHM = 1e-3
-"""Resistance left at the end of a track: no SPICE program takes a resistor of nothing. Chosen."""
+"""Resistance left at the end of a track: SPICE programs refuse a resistor of 0 ohm. Chosen."""
 
 OPEN_OHM = 1e12
 """An open switch. Chosen."""
@@ -63,7 +62,7 @@ class Sheet:
         return float(self._parts[block, name].value)
 
     def part(self, block: str, name: str, first: str, second: str, start_v: float | None = None) -> None:
-        """A resistor or a capacitor between two nodes, a capacitor with its voltage at the start if told."""
+        """A resistor or a capacitor between two nodes; a capacitor can be given its initial voltage."""
         start = "" if start_v is None else f" IC={number(start_v)}"
         self.add(f"{self.ref(block, name)} {first} {second} {number(self.value(block, name))}{start}")
 

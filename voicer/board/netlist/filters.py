@@ -17,7 +17,7 @@ _WIRING: dict[type, dict[str, tuple[str, str]]] = {
         "first_farad": ("first", "ground"), "feedback_farad": ("knot", "out"), "ground_farad": ("top", "ground"),
     },
 }  # fmt: skip
-"""Between which nodes each part stands; the follower reads ``top``."""
+"""The two nodes of each part; the follower's input is ``top``."""
 
 
 def low_pass_lines(

@@ -1,4 +1,4 @@
-"""The slow oscillator for a transient analysis, in the board's range and with its rate pot where the board has it."""
+"""The low-frequency oscillator for a transient analysis, with the range and rate of the board."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from voicer.board.board import Board
 from voicer.board.netlist.common import END_OHM, OPEN_OHM, Sheet, number
 
 COUNTED = 3
-"""Periods measured, after one that is let pass."""
+"""Periods measured, after skipping one."""
 
 STEPS = 2000
 """Time steps per period."""
@@ -16,7 +16,7 @@ TRIGGER_GAIN = 1e3
 """Of the comparator, per volt. Chosen."""
 
 SLEW_SHARE = 1e-4
-"""Time constant of the comparator's output over a period; it keeps the throw-over in time. Chosen."""
+"""Time constant of the comparator's output over a period; it keeps the switching on time. Chosen."""
 
 
 def lfo_netlist(board: Board) -> str:
@@ -25,7 +25,7 @@ def lfo_netlist(board: Board) -> str:
     Parameters
     ----------
     board : Board
-        With plain numbers as values. With the modulation off the rate pot stands where the voicing put it.
+        With plain numbers as values. With the modulation off, the rate pot is still where the voicing set it.
     """
     sheet, lfo = Sheet(board), board.blocks.lfo
     rate_hz = float(lfo.rate_hz(board.lfo_range, board.controls.rate))
@@ -64,7 +64,7 @@ def _rate(sheet: Sheet) -> None:
 
 def _integrator(sheet: Sheet) -> None:
     slow = sheet.board.lfo_range == "slow"
-    sheet.note("integrator: RSLOW and RFAST are the range switch behind its two capacitors")
+    sheet.note("integrator: RSLOW and RFAST are the range switch at its two capacitors")
     sheet.part("lfo", "integrator_ohm", "rate", "integrator_minus")
     for name, switch, closed in (("integrator_farad", "slow", slow), ("fast_range_farad", "fast", not slow)):
         sheet.part("lfo", name, "integrator_minus", f"{switch}_end", 0.0)
