@@ -55,5 +55,3 @@ def test_entry_points_name_the_command_and_the_units(wheel: Path) -> None:
     packed = zipfile.ZipFile(wheel)
     text = packed.read(next(name for name in packed.namelist() if name.endswith("entry_points.txt"))).decode()
     assert "voicer = voicer.cli:main" in text
-    assert "echo = voicer.engine.units:EchoUnit" in text
-    assert "ceiling = voicer.engine.units:CeilingUnit" in text

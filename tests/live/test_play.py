@@ -29,6 +29,7 @@ from tests.live.players import (
     record,
 )
 from voicer import library
+from voicer.engine.residence import resident_mb
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -346,3 +347,17 @@ def portaudio_ports() -> tuple[str, str]:
         if into and out:
             return into[0], out[0]
     pytest.fail("PortAudio opened no JACK ports")
+
+
+def test_the_live_engine_stays_within_its_memory(jackd: Jackd, guitar_file: Path, told: Any) -> None:
+    """250 MB of resident memory at most while it plays, JACK's own mappings left out, with a recording looping."""
+    with playing("quay-slap", "--input", str(guitar_file)) as voicer_play:
+        assert voicer_play.stderr
+        for line in voicer_play.stderr:
+            if " blocks " in line:
+                break
+        time.sleep(2)
+        resident = resident_mb(child_named("voicer-engine", voicer_play.pid))
+    assert resident is not None
+    told(f"resident: {resident:.0f} MB")
+    assert resident <= 250

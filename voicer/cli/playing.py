@@ -66,7 +66,7 @@ def play(
     frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio.")] = 64,
     midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input: number or part of name.")] = "auto",
     controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map.")] = None,
-    rack: Annotated[str, typer.Option(help="Units in signal order.")] = "echo,ceiling",
+    rack: Annotated[str, typer.Option(help="Units in signal order.")] = "echo",
     ceiling_db: CeilingDb = -3.0,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after this many seconds.")] = None,
     series: Resistors = None,

@@ -1,7 +1,8 @@
 """The output ceiling: whatever happens before it, what leaves is a number and never above a set level.
 
 The gain falls at once when a sample would pass the ceiling and comes back slowly; below the ceiling nothing is
-changed and nothing is delayed.
+changed and nothing is delayed. A ceiling that was given impossible numbers, or whose own state is no number, is
+silent: it never lets the sound through unlimited.
 """
 
 from __future__ import annotations
@@ -10,14 +11,23 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+FAILED = -1.0
+
 
 @njit(cache=True, error_model="numpy")
 def limit_to_ceiling(x, y, numbers, state):
     """Hold ``x`` under ``numbers[0]``; what is no number becomes 0. ``y`` may be ``x``; ``state[0]`` is the gain.
 
-    Thread: audio; allocates nothing.
+    Returns the lowest gain of the block, or `FAILED` where the block is silent because the numbers or the gain are
+    impossible; the gain then starts again from 0. Thread: audio; allocates nothing.
     """
     highest, share, gain = numbers[0], numbers[1], state[0]
+    if not (0.0 < highest <= 1.0 and 0.0 < share <= 1.0 and 0.0 <= gain <= 1.0):
+        for j in range(y.size):
+            y[j] = 0.0
+        state[0] = 0.0
+        return FAILED
+    lowest = 1.0
     for j in range(x.size):
         value = x[j]
         if not abs(value) <= 1e30:
@@ -26,17 +36,10 @@ def limit_to_ceiling(x, y, numbers, state):
         size = abs(value)
         if size * gain > highest:
             gain = highest / size
+        lowest = min(lowest, gain)
         y[j] = min(max(value * gain, -highest), highest)
     state[0] = gain
-
-
-@njit(cache=True, error_model="numpy")
-def is_finite(x):
-    """Whether every sample is a number. Thread: audio; allocates nothing."""
-    finite = True
-    for j in range(x.size):
-        finite &= abs(x[j]) <= 1e30
-    return finite
+    return lowest
 
 
 class Ceiling:
@@ -45,10 +48,6 @@ class Ceiling:
     def __init__(self, numbers: NDArray[np.float64]) -> None:
         self._numbers = np.array(numbers, dtype=np.float64)
         self._state = np.ones(1)
-
-    def glide_to(self, numbers: NDArray[np.float64]) -> None:
-        """Take another ceiling. Thread: audio."""
-        self._numbers[:] = numbers
 
     def process(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
         """One block [shape=(frames,)]; ``y`` may be ``x``. Thread: audio."""

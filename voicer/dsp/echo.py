@@ -26,10 +26,12 @@ Thread: audio. Nothing here allocates; all arrays belong to `Echo`.
 
 from __future__ import annotations
 
+import ctypes
 from math import ceil
+from typing import Any
 
 import numpy as np
-from numba import njit
+from numba import carray, cfunc, njit, types  # type: ignore[attr-defined]
 from numpy.typing import NDArray
 
 from voicer.dsp.bridge import (
@@ -41,7 +43,15 @@ from voicer.dsp.bridge import (
     reading_table,
     step_table,
 )
-from voicer.dsp.layout import COUPLING_LOOKAHEAD, LAYOUT, LINE_ROWS, LINE_TAPS, LOW_PASS_LOOKAHEAD, LOW_PASS_TAPS
+from voicer.dsp.layout import (
+    COUNT,
+    COUPLING_LOOKAHEAD,
+    LAYOUT,
+    LINE_ROWS,
+    LINE_TAPS,
+    LOW_PASS_LOOKAHEAD,
+    LOW_PASS_TAPS,
+)
 
 SEGMENT = 16
 """Audio samples between two looks at the coefficients; segments start at multiples of it whatever the blocks."""
@@ -85,6 +95,7 @@ _INTS = np.dtype(
         ("fade_length", "i8"),  # segments of a fade
         ("fade", "i8"),  # segments left of fading out, one of silence, and fading in
         ("noise", "u8"),  # state of the noise source
+        ("factor", "i8"),  # inner samples per audio sample
     ]
 )
 _FLOATS = np.dtype(
@@ -593,6 +604,61 @@ def echo_block(
         done += n
 
 
+@_kernel
+def aim_echo(numbers, flat_target, target, i):
+    """Take coefficients as the next target; see `Echo.glide_to`."""
+    clock = target.clock
+    for j in range(numbers.size):
+        flat_target[j] = numbers[j]
+    i.glide = GLIDE_SEGMENTS
+    if target.clock != clock:
+        i.clock_glide = CLOCK_GLIDE_SEGMENTS
+
+
+START, AIM, PLAY = range(3)
+
+
+@cfunc(
+    types.int64(types.CPointer(types.voidptr), types.int64, types.voidptr, types.voidptr, types.int64),
+    cache=True, error_model="numpy", fastmath={"contract"},
+)  # fmt: skip
+def work_echo(p, what, x, y, frames):
+    """The echo as a C function on the addresses of `Echo`'s arrays, for callers without the interpreter.
+
+    ``START`` sets the state for time zero; ``AIM`` takes ``x`` as coefficients [shape=(COUNT,)]; ``PLAY`` works a block
+    ``x`` to ``y`` [shape=(frames,)].
+    """
+    flat, target = carray(p[0], (COUNT,), np.float64), carray(p[1], (COUNT,), np.float64)
+    named, named_target = carray(p[0], (1,), LAYOUT), carray(p[1], (1,), LAYOUT)
+    floats, ints = carray(p[2], (1,), _FLOATS), carray(p[3], (1,), _INTS)
+    if what == START:
+        start_echo(ints[0].factor, named, floats, ints)
+    elif what == AIM:
+        aim_echo(carray(x, (COUNT,), np.float64), target, named_target[0], ints[0])
+    else:
+        echo_block(
+            carray(x, (frames,), np.float64), carray(y, (frames,), np.float64), ints[0].factor,
+            flat, target, named, named_target, floats, ints,
+            carray(p[4], (_DRY_PAST + SEGMENT,), np.float64), carray(p[5], (_WET_PAST + _INNER,), np.float64),
+            carray(p[6], (_ODD_PAST + SEGMENT,), np.float64), carray(p[7], (BRIDGE_TAPS + _INNER,), np.float64),
+            carray(p[8], (_FIR_PAST + _INNER,), np.float64), carray(p[9], (_FIR_PAST + _INNER,), np.float64),
+            carray(p[10], (_READ_PAST + _INNER,), np.float64), carray(p[11], (_INNER,), np.float64),
+            carray(p[12], (3, 2), np.float64), carray(p[13], (3, 2), np.float64),
+            carray(p[14], (2 * _LINE_SIZE,), np.float64), carray(p[15], (LINE_TAPS,), np.float64),
+            carray(p[16], (_TICK_SIZE,), np.int64), carray(p[17], (_TICK_SIZE,), np.float64),
+            carray(p[18], (_PHASE,), np.float64), carray(p[19], (BRIDGE_ROWS + 1, BRIDGE_TAPS), np.float64),
+            carray(p[20], (BRIDGE_ROWS + 1, BRIDGE_TAPS), np.float64),
+        )  # fmt: skip
+    return 0
+
+
+ADDRESS: int = work_echo.address or 0
+"""Of `work_echo`, for other kernels."""
+
+_POINTER, _WORD = ctypes.c_void_p, ctypes.c_int64
+_work_echo = ctypes.PYFUNCTYPE(_WORD, _POINTER, _WORD, _POINTER, _POINTER, _WORD)(ADDRESS)  # keeps the interpreter lock
+
+
 class Echo:
     """One echo: coefficients, state and the block kernel.
 
@@ -609,13 +675,12 @@ class Echo:
         self._factor = inner_factor(sample_rate_hz)
         self._flat = np.array(coefficients, dtype=np.float64)
         self._target = self._flat.copy()
-        self._named = self._flat.view(LAYOUT)
-        self._target_named = self._target.view(LAYOUT)
-        self._floats = np.zeros(1, _FLOATS)
-        self._ints = np.zeros(1, _INTS)
+        self._named, self._target_named = self._flat.view(LAYOUT), self._target.view(LAYOUT)
+        self._floats, self._ints = np.zeros(1, _FLOATS), np.zeros(1, _INTS)
+        self._ints["factor"] = self._factor
         self._ints["fade_length"] = ceil(FADE_S * sample_rate_hz / SEGMENT)
         self._ints["noise"] = (0x9E3779B97F4A7C15 * (2 * seed + 1)) % (1 << 64)
-        self._buffers = (
+        self._buffers: tuple[NDArray[Any], ...] = (  # in the order of `work_echo`
             np.zeros(_DRY_PAST + SEGMENT),
             np.zeros(_WET_PAST + _INNER),
             np.zeros(_ODD_PAST + SEGMENT),
@@ -634,7 +699,11 @@ class Echo:
             reading_table(),
             step_table(),
         )
-        start_echo(self._factor, self._named, self._floats, self._ints)
+        arrays = (self._flat, self._target, self._floats, self._ints, *self._buffers)
+        self.addresses = np.array([array.ctypes.data for array in arrays], np.intp)
+        """Of the arrays, as `work_echo` wants them."""
+        self._address = self.addresses.ctypes.data
+        _work_echo(self._address, START, None, None, 0)
         silence = np.zeros(-_START)
         self.process(silence, silence)
 
@@ -643,15 +712,14 @@ class Echo:
 
         Another number of stages, a mute or a new generation fades the echo out, empties its line and fades it in.
         """
-        clock = self._target_named["clock"][0]
-        self._target[:] = coefficients
-        self._ints["glide"] = GLIDE_SEGMENTS
-        if self._target_named["clock"][0] != clock:
-            self._ints["clock_glide"] = CLOCK_GLIDE_SEGMENTS
+        numbers = np.ascontiguousarray(coefficients, np.float64)
+        if numbers.shape != (COUNT,):
+            raise ValueError(f"the coefficients must have shape ({COUNT},) (got {numbers.shape})")
+        _work_echo(self._address, AIM, numbers.ctypes.data, None, 0)
 
     def process(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
-        """One block, sample values in and out [shape=(frames,)]; ``y`` may be ``x``. Thread: audio."""
-        echo_block(
-            x, y, self._factor, self._flat, self._target, self._named, self._target_named,
-            self._floats, self._ints, *self._buffers,
-        )  # fmt: skip
+        """One block, sample values in and out [shape=(frames,)], contiguous; ``y`` may be ``x``."""
+        for array in (x, y):
+            if array.dtype != np.float64 or array.shape != x.shape or not array.flags.c_contiguous:
+                raise ValueError("the echo works on two contiguous float64 arrays of one length")
+        _work_echo(self._address, PLAY, x.ctypes.data, y.ctypes.data, x.size)

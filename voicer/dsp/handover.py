@@ -12,8 +12,8 @@ from voicer.dsp.slots import (
     FIRST_COUNTER,
     MIX_1,
     MIX_2,
+    MOST_NUMBERS,
     NUMBER,
-    SLOT_WORDS,
     SLOTS,
     STEP,
 )
@@ -22,16 +22,14 @@ _STEP, _MIX_1, _MIX_2 = np.uint64(STEP), np.uint64(MIX_1), np.uint64(MIX_2)
 
 
 @njit(cache=True, error_model="numpy")
-def take_set(newest, slots, seen, staging, counters, numbers):
+def take_set(newest, seen, slots, staging, counters, numbers):
     """Copy the newest set to ``counters`` and ``numbers`` if it was not seen before and is whole; else change nothing.
 
     Parameters
     ----------
-    newest : int64 [shape=(1,)]
-        Number of the set written last.
+    newest, seen : int
+        Number of the set written last, and of the set taken last.
     slots : int64 [shape=(SLOTS, SLOT_WORDS)]
-    seen : int64 [shape=(1,)]
-        Number of the set taken last; kept by the caller, updated here.
     staging : int64 [shape=(SLOT_WORDS,)]
         Working space.
     counters : int64 [shape=(COUNTERS,)]
@@ -40,22 +38,21 @@ def take_set(newest, slots, seen, staging, counters, numbers):
 
     Returns
     -------
-    bool
-        Whether a new set was taken.
+    int
+        Number of the set taken; ``seen`` where there is nothing new, or nothing whole yet.
 
     Notes
     -----
     Thread: audio; allocates nothing.
     """
-    number = newest[0]
-    if number == seen[0] or number <= 0:
-        return False
-    slot = slots[number % SLOTS]
+    if newest == seen or newest <= 0:
+        return seen
+    slot = slots[newest % SLOTS]
     count = slot[COUNT]
-    if slot[NUMBER] != number or count < numbers.size or count > SLOT_WORDS - FIRST_COUNTER - COUNTERS:
-        return False
+    if slot[NUMBER] != newest or count < numbers.size or count > MOST_NUMBERS:
+        return seen
     wanted = np.uint64(slot[CHECKSUM])
-    total, place = np.uint64(number) * _STEP, np.uint64(0)
+    total, place = np.uint64(newest) * _STEP, np.uint64(0)
     for j in range(COUNTERS + count):
         word = slot[FIRST_COUNTER + j]
         staging[j] = word
@@ -65,10 +62,9 @@ def take_set(newest, slots, seen, staging, counters, numbers):
         x = (x ^ (x >> np.uint64(27))) * _MIX_2
         total += x ^ (x >> np.uint64(31))
     if total != wanted:
-        return False
+        return seen
     for j in range(COUNTERS):
         counters[j] = staging[j]
     for j in range(numbers.size):
         numbers[j] = staging[COUNTERS + j]
-    seen[0] = number
-    return True
+    return newest

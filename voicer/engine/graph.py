@@ -1,8 +1,9 @@
 """The rack as pyo plays it: the block callback, and pyo objects around it.
 
-Only this module and the units that third parties bring touch pyo. The current block's input is read straight from
-pyo's input buffer and the first stage runs in the server's own callback, so a rack of block units adds no delay.
-A stage behind a graph unit runs between pyo's objects in the same block.
+Only this module and graph units touch pyo. The current block's input is read straight from pyo's input buffer and the
+first stage runs in the server's own callback, so a rack adds no delay: without foreign units it is one compiled call
+(`dsp.block`). A stage that begins with a graph unit runs between pyo's objects in the same block. The ceiling fills the
+table that the last pyo object plays; nothing else is sent to the driver.
 """
 
 from __future__ import annotations
@@ -10,7 +11,11 @@ from __future__ import annotations
 import ctypes
 import gc
 import os
+import threading
+from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
+from queue import SimpleQueue
 from time import perf_counter_ns
 from typing import Any
 
@@ -20,19 +25,17 @@ from numpy.typing import NDArray
 os.environ.setdefault("PYO_GUI_WX", "0")
 import pyo
 
-from voicer.dsp.meters import note_block
-from voicer.engine.link import BLOCK_TIMES, Link
-from voicer.engine.rack import Rack, Slot
-from voicer.engine.units import GraphUnit
+from voicer.dsp.block import ALL, BEGIN, FINISH, FRESH, OFFER, PUT_BACK
+from voicer.dsp.gauges import SETTLED_AFTER
+from voicer.engine.link import BUILD_FAILED, PAST_THE_CEILING, Link
+from voicer.engine.rack import Rack, print_error
 
 OUTPUTS = 2
 """Both outputs carry the same signal."""
 
 JACK_CLIENT = "voicer-audio"
-"""Its ports are ``input_1``, ``output_1`` and ``output_2``; the MIDI port stands under ``voicer``."""
+"""Its ports are ``input_1``, ``output_1`` and ``output_2``; the MIDI port belongs to the client ``voicer``."""
 
-_PEAK_FALL_S = 0.3
-_SETTLED_AFTER = 100  # blocks before lateness is counted: the driver's own start
 _PRIORITY = 70  # asked for where the driver's thread has no real-time priority of its own
 
 
@@ -60,6 +63,8 @@ class Table:
 class Graph:
     """A booted pyo server with the rack built into it; returned stopped.
 
+    What leaves the server is a table that the ceiling has filled, or zeros where anything before it failed.
+
     Parameters
     ----------
     server : pyo.Server
@@ -67,7 +72,7 @@ class Graph:
     rack : Rack
     link : Link
     loop : float32 [shape=(frames,)], optional
-        Played round and round in place of the live input.
+        Played round and round in place of the live input; of any length from one sample on.
     live : bool
         Whether a driver's own thread plays it, for which real-time priority is asked.
     """
@@ -75,27 +80,28 @@ class Graph:
     def __init__(
         self, server: Any, rack: Rack, link: Link, *, loop: NDArray[np.float32] | None = None, live: bool
     ) -> None:
-        self.server, self._rack, self._link, self._loop, self._live = server, rack, link, loop, live
-        frames, rate = int(server.getBufferSize()), float(server.getSamplingRate())
-        self.frames, self.sample_rate_hz = frames, rate
-        self._input = _floats_at(server.getInputAddr(), frames)
-        self._output = _floats_at(server.getOutputAddr(), frames * OUTPUTS)
-        self._numbers = np.zeros(sum(slot.length for slot in rack.slots))
-        self._heard, self._work, self._played = np.zeros(frames), np.zeros(frames), np.zeros(frames)
-        self._played_at = 0
-        self._peaks = np.zeros(2)
-        self._fall = float(np.exp(-frames / rate / _PEAK_FALL_S))
-        self._length_ns = 1e9 * frames / rate
-        self._last_ns = 0
-        self._blocks = 0
+        self.server, self._rack, self._link, self._live = server, rack, link, live
+        self.frames, self.sample_rate_hz = int(server.getBufferSize()), float(server.getSamplingRate())
+        self._input = _floats_at(server.getInputAddr(), self.frames)
+        self._output = _floats_at(server.getOutputAddr(), self.frames * OUTPUTS)
+        self._step, self._stamps = rack.work.step, rack.work.stamps
+        self._begun = False
+        self._failed = False
+        self._to_do: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
+        self._own: set[int] = set()
         self._tables: list[Table] = []
         self._keep: list[Any] = []
+        if loop is not None and loop.size:
+            rack.work.take_loop(loop)
+        if live:
+            rack.on_error = lambda name, error: self._to_do.put(partial(print_error, name, error))
         self._build()
 
     def start(self) -> None:
         """Let the sound begin. Thread: control."""
         self.server.setCallback(self._block)
         if self._live:  # the engine process is ours alone
+            threading.Thread(target=self._attend, daemon=True).start()
             gc.collect()
             gc.freeze()
             gc.disable()
@@ -106,6 +112,7 @@ class Graph:
         with suppress(Exception):
             self.server.setCallback(None)
         self.server.stop()
+        self._to_do.put(None)
         self._input = self._output = None
         for kept in reversed(self._keep):
             with suppress(Exception):
@@ -116,42 +123,64 @@ class Graph:
         self.server.shutdown()
 
     def _build(self) -> None:
-        stages = list(self._rack.stages)
-        self._first = stages.pop(0) if not isinstance(stages[0][0].unit, GraphUnit) else []
         self._out = self._table()
-        signal = self._out.read()
-        self._keep.append(signal)
-        for stage in stages:
-            unit = stage[0].unit
-            signal = unit.build(signal) if isinstance(unit, GraphUnit) else self._between(stage, signal)
-            self._keep.append(signal)
-        mix = signal.mix(OUTPUTS).out()
-        last = pyo.CallAlways(self._done)
-        self._keep += [mix, last]
+        self._rack.work.take_ports(self._input.ctypes.data, self._out.view.ctypes.data)
+        self._stages = self._rack.stages()
+        self._is_plain = len(self._stages) == 1 and not any(self._rack.slots)
+        for j in range(1, len(self._stages)):
+            self._put_behind(j)
+        last = self._out.read().mix(OUTPUTS).out()
+        self._own = {stream.getId() for stream in self.server.getStreams() if stream.isOutputting()}
+        self._keep.append(last)
+
+    def _put_behind(self, j: int) -> None:
+        """A graph unit between two tables, and behind it the work on what it made and on the stage it begins."""
+        k, slot = self._stages[j][0]
+        assert slot is not None  # noqa: S101
+        given, made = self._table(), self._table()
+        self._rack.work.take_graph(k, given.view.ctypes.data, made.view.ctypes.data)
+        slot.passes_ceiling = self._is_passed
+        source = given.read()
+        self._keep.append(source)
+        if slot.unit is not None:
+            with self._rack.building(k):
+                try:
+                    built = slot.unit.build(source).mix(1)
+                    self._keep += [built, made.fill_from(built)]
+                except (Exception, SystemExit) as error:
+                    slot.fail(BUILD_FAILED, error)
+        if self._is_passed():
+            slot.fail(PAST_THE_CEILING)
+        if slot.fault:
+            slot.unit = None
+            self._rack.work.units[k]["mix"] = 0.0
+
+        def work() -> None:
+            if self._failed:
+                return
+            try:
+                slot.check()
+                self._play(j)
+            except BaseException:  # nothing may leave the audio thread: a silent block, and it is counted
+                self._fail()
+
+        self._keep.append(pyo.CallAlways(work))
+
+    def _is_passed(self) -> bool:
+        """Whether any object but the last sends sound to the driver; it is stopped. Any thread."""
+        passing = [s for s in self.server.getStreams() if s.isOutputting() and s.getId() not in self._own]
+        for stream in passing:
+            stream.getStreamObject().stop()
+        return bool(passing)
 
     def _table(self) -> Table:
         self._tables.append(Table(self.frames))
         return self._tables[-1]
 
-    def _between(self, stage: list[Slot], source: Any) -> Any:
-        """Block units behind a pyo object: fill a table, run the units on it, read their table."""
-        before, after = self._table(), self._table()
-        x, y = np.zeros(self.frames), np.zeros(self.frames)
-        into, out, run = before.view, after.view, self._rack.run
-
-        def work() -> None:
-            x[:] = into
-            run(stage, x, y)
-            out[:] = y
-            self._played[:] = y
-
-        self._keep += [before.fill_from(source), pyo.CallAlways(work)]
-        return after.read()
-
     @property
     def is_settled(self) -> bool:
         """Whether the driver's own start is over and what goes wrong counts. Thread: audio."""
-        return self._blocks > _SETTLED_AFTER
+        return bool(self._link.head["blocks"][0] > SETTLED_AFTER)
 
     def take_input(self, block: NDArray[np.float32]) -> None:
         """Put a block where the driver would have put it (servers that are stepped). Thread: audio."""
@@ -164,49 +193,58 @@ class Graph:
     def _block(self) -> None:
         """Pyo's callback at the start of each block. Thread: audio; must return None and never raise."""
         try:
-            self._begun_ns = perf_counter_ns()
-            if self._live and self._blocks == 0:
-                self._link.head["realtime"] = _realtime_priority()
-            if self._link.read_new(self._numbers):
-                self._rack.glide_to(self._numbers)
-            if self._loop is None:
-                self._heard[:] = self._input
-            else:
-                self._next_of_loop()
-            self._work[:] = self._heard
-            self._rack.run(self._first, self._work, self._played)
-            self._out.view[:] = self._played
-        except Exception:  # nothing may leave the audio thread: a silent block, and it is counted
-            self._out.view[:] = 0.0
-            self._link.head["errors"] += 1
+            self._stamps[0] = perf_counter_ns()
+            if not self._begun:
+                self._begin()
+            if self._is_plain:
+                flags = self._step(ALL, 0)
+                self._stamps[1] = perf_counter_ns()
+                if flags & PUT_BACK:
+                    self._do(self._rack.put_back)
+                return
+            self._failed = False
+            flags = self._step(BEGIN, 0)
+            if flags & FRESH:
+                self._rack.glide_to()
+            if flags & PUT_BACK:
+                self._do(self._rack.put_back)
+            self._play(0)
+        except BaseException:  # nothing may leave the audio thread: a silent block, and it is counted
+            self._fail()
 
-    def _next_of_loop(self) -> None:
-        loop, at, frames = self._loop, self._played_at, self.frames
-        assert loop is not None  # noqa: S101
-        head = min(frames, loop.size - at)
-        self._heard[:head] = loop[at : at + head]
-        if head < frames:
-            self._heard[head:] = loop[: frames - head]
-        self._played_at = (at + frames) % loop.size
+    def _begin(self) -> None:
+        """What is done in the first block alone."""
+        self._begun = True
+        if self._live:
+            self._link.head["realtime"] = _realtime_priority()
 
-    def _done(self) -> None:
-        """Last in the block: counters, meters, scope. Thread: audio."""
-        link, head = self._link, self._link.head
-        note_block(self._heard, self._played, self._peaks, self._fall, link.scope, self._blocks * self.frames)
-        now_ns = perf_counter_ns()
-        link.block_times_us[self._blocks % BLOCK_TIMES] = (now_ns - self._begun_ns) / 1e3
-        if self.is_settled:
-            if now_ns - self._begun_ns > self._length_ns:
-                head["late"] += 1
-            if self._begun_ns - self._last_ns > 2.5 * self._length_ns:
-                head["gaps"] += 1
-        self._last_ns = self._begun_ns
-        for j, slot in enumerate(self._rack.slots):
-            if slot.fault:
-                head["faults"][0, j] = slot.fault
-        head["in_peak"], head["out_peak"] = self._peaks
-        self._blocks += 1
-        head["blocks"] = self._blocks
+    def _play(self, j: int) -> None:
+        """The units of a stage, then the ceiling, or the way to the graph unit that comes next. Thread: audio."""
+        self._rack.play(self._stages[j])
+        if j + 1 == len(self._stages):
+            self._step(FINISH, 0)
+            self._stamps[1] = perf_counter_ns()
+        else:
+            self._step(OFFER, self._stages[j + 1][0][0])
+
+    def _fail(self) -> None:
+        self._failed = True
+        self._out.view[:] = 0.0
+        self._link.head["errors"] += 1
+        self._link.head["blocks"] += 1
+
+    def _do(self, job: Callable[[], None]) -> None:
+        """Have something done that takes time: by the attendant while a driver plays, else at once. Thread: audio."""
+        if self._live:
+            self._to_do.put(job)
+        else:
+            job()
+
+    def _attend(self) -> None:
+        """Do what the audio thread has asked for. Thread: control (its own)."""
+        while job := self._to_do.get():
+            with suppress(Exception):
+                job()
 
 
 def _floats_at(address: str, count: int) -> Any:

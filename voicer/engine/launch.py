@@ -8,6 +8,7 @@ shared memory behind `Engines.link` and `Engines.loop` by inherited descriptors.
 from __future__ import annotations
 
 import json
+import os
 import queue
 import subprocess
 import sys
@@ -19,6 +20,10 @@ from voicer.engine.memory import create_memory, inheritance, ticket
 
 Event = dict[str, Any]
 """What an engine told, with its number under ``engine``; ``ended`` with its exit code comes last."""
+
+
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
+"""Environment of an engine: libraries that would start a thread for each core, with memory for each."""
 
 
 class Engines(Protocol):
@@ -47,7 +52,8 @@ class EngineProcess:
         self.number, self._events = number, events
         self._process = subprocess.Popen(
             [sys.executable, "-m", "voicer.engine.process"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True, **inheritance(*tickets),
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
+            env={**os.environ, **ONE_THREAD}, **inheritance(*tickets),
         )  # fmt: skip
         self.pid = self._process.pid
         threading.Thread(target=self._listen, daemon=True, name=f"engine-{number}").start()

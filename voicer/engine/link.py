@@ -17,7 +17,6 @@ from __future__ import annotations
 import json
 import mmap
 import os
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -25,41 +24,23 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voicer.dsp.slots import COUNTERS, SLOT_WORDS, SLOTS, newest_set, write_set
+from voicer.dsp.gauges import BLOCK_TIMES, GAUGES
+from voicer.dsp.slots import SLOT_WORDS, SLOTS, newest_set, write_set
 from voicer.engine.memory import create_memory, opened, reserve_memory, ticket
+from voicer.engine.units import CEILING
 
-MOST_UNITS = COUNTERS
-BLOCK_TIMES = 1 << 16
-"""Block times kept: 87 s at 64 frames and 48 kHz."""
-
-SCOPE_FRAMES = 1 << 15
-
-_HEAD = np.dtype(
-    [
-        ("newest", "i8"),  # number of the set of numbers written last
-        ("blocks", "i8"),  # played so far
-        ("late", "i8"),  # blocks that took longer than they last
-        ("gaps", "i8"),  # blocks that were asked for over 2.5 block lengths after the one before, by whosever fault
-        ("realtime", "i8"),  # priority of the audio thread, 0 without
-        ("overruns", "i8"),  # told by PortAudio
-        ("errors", "i8"),  # blocks that failed in the engine itself and were silent
-        ("xruns", "i8"),  # told by the JACK server, whoever caused them
-        ("scope", "i8"),  # frames written to the scope
-        ("faults", "i8", (MOST_UNITS,)),  # per unit: 0 plays, else `FAULTS`
-        ("in_peak", "f8"),
-        ("out_peak", "f8"),
-    ]
-)
 _SLOTS_AT = 1024
 _TIMES_AT = _SLOTS_AT + 8 * SLOTS * SLOT_WORDS
-_SCOPE_AT = _TIMES_AT + 4 * BLOCK_TIMES
-_SIZE = _SCOPE_AT + 2 * 4 * SCOPE_FRAMES
+_SIZE = _TIMES_AT + 4 * BLOCK_TIMES
 
-
+RAISED, NOT_A_NUMBER, TOO_SLOW, BUILD_FAILED, PAST_THE_CEILING, LEFT_OUT = range(1, 7)
 FAULTS = {
-    1: "raised an error",
-    2: "put out what is not a number",
-    3: "took longer than the block lasts, 16 blocks in a row",
+    RAISED: "raised an error",
+    NOT_A_NUMBER: "put out values that are not numbers",
+    TOO_SLOW: "took longer than the block lasts, 16 blocks in a row",
+    BUILD_FAILED: "raised an error when it was made",
+    PAST_THE_CEILING: "sent sound to the driver past the ceiling",
+    LEFT_OUT: "ended the engine twice",
 }
 """Why a unit was bypassed, by the number the engine reports."""
 
@@ -75,7 +56,7 @@ class Orders:
     rack: tuple[str, ...]
     places: dict[str, tuple[int, int]]
     left_out: tuple[str, ...] = ()
-    """Units of the rack that are not loaded, since engines died in them."""
+    """Units of the rack that are bypassed without being loaded, since the engine ended in their code."""
     device: str | None = None
     """PortAudio output device."""
     input_device: str | None = None
@@ -113,7 +94,16 @@ class Report:
     overruns: int
     errors: int
     xruns: int
+    limited: int
+    """Blocks in which the ceiling turned the sound down."""
+    ceiling_db: float
+    """Its gain now, dB: 0 while it is idle, below 0 while it acts; the lowest is held for 0.3 s."""
+    running_unit: int | None
+    """Place in the rack of the unit whose code is running. In an engine that has ended or hangs: who was at fault."""
+    building_unit: int | None
+    """The same of a unit that is being loaded or made, in an engine that does not play yet (a spare may be one)."""
     faults: tuple[int, ...]
+    """Of each unit of the rack: 0 while it plays, else why it is bypassed (`FAULTS`)."""
     in_peak: float
     out_peak: float
 
@@ -123,13 +113,11 @@ class Link:
 
     Attributes
     ----------
-    head : record with the fields of ``_HEAD``
+    head : record of `GAUGES`
     slots : int64 [shape=(SLOTS, SLOT_WORDS)]
         See `dsp.slots`.
     block_times_us : float32 [shape=(BLOCK_TIMES,)]
         Ring; block b is at ``b % BLOCK_TIMES``.
-    scope : float32 [shape=(2, SCOPE_FRAMES)]
-        Ring of input and output samples.
     """
 
     def __init__(self, descriptor: int) -> None:
@@ -137,13 +125,10 @@ class Link:
         if os.fstat(descriptor).st_size < _SIZE:  # made by a parent that does not know how much a link takes
             reserve_memory(descriptor, _SIZE)
         self._map = mmap.mmap(descriptor, _SIZE)
-        self.head = np.frombuffer(self._map, _HEAD, 1)
+        self.head = np.frombuffer(self._map, GAUGES, 1)
         self.slots = np.frombuffer(self._map, np.int64, SLOTS * SLOT_WORDS, _SLOTS_AT).reshape(SLOTS, SLOT_WORDS)
         self.block_times_us = np.frombuffer(self._map, np.float32, BLOCK_TIMES, _TIMES_AT)
-        self.scope = np.frombuffer(self._map, np.float32, 2 * SCOPE_FRAMES, _SCOPE_AT).reshape(2, -1)
         self._number, self._put_back, self._numbers = newest_set(self.slots)
-        self._take: Callable[..., bool] | None = None
-        self._seen = np.zeros(1, np.int64)
 
     @classmethod
     def create(cls) -> Link:
@@ -172,43 +157,36 @@ class Link:
         self._numbers[place:end] = numbers
         self._publish()
 
+    def put_back(self, k: int) -> None:
+        """Ask for the bypassed unit at place ``k`` of the rack to be made anew and played. Thread: control (host)."""
+        self._put_back[k] += 1
+        self._publish()
+
     def _publish(self) -> None:
         self._number += 1
         write_set(self.slots, self._number, self._put_back, self._numbers)
         self.head["newest"] = self._number
 
-    def prepare_to_read(self) -> None:
-        """Load the compiled reader and make its working space, before sound starts. Thread: control (engine)."""
-        from voicer.dsp.handover import take_set  # here: a host never reads, and must not wait for numba
+    def newest(self) -> tuple[int, NDArray[np.int64], NDArray[np.float64]]:
+        """Number, put-back counters and numbers of the newest whole set. Thread: control.
 
-        self._take = take_set
-        self._staging, self._counters = np.zeros(SLOT_WORDS, np.int64), np.zeros(COUNTERS, np.int64)
-
-    def read_new(self, into: NDArray[np.float64]) -> bool:
-        """Copy numbers that are new and whole, else leave ``into`` as it is. Thread: audio (engine)."""
-        assert self._take is not None  # noqa: S101  (prepare_to_read)
-        return self._take(
-            self.head["newest"], self.slots, self._seen, self._staging, self._counters, into.view(np.int64)
-        )
-
-    def newest_numbers(self) -> NDArray[np.float64]:
-        """All units' numbers as written last, whole. Thread: control."""
-        return newest_set(self.slots)[2]
+        While sound plays, the engine looks for new sets in its compiled call (`dsp.block`).
+        """
+        return newest_set(self.slots)
 
     def report(self) -> Report:
         """Counters and meters now. Any thread."""
         head = self.head[0]
+        running, building = int(head["running_unit"]), int(head["building_unit"])
+        counts = {name: int(head[name]) for name in _COUNTS}
         return Report(
-            int(head["blocks"]),
-            int(head["late"]),
-            int(head["gaps"]),
-            int(head["realtime"]),
-            int(head["overruns"]),
-            int(head["errors"]),
-            int(head["xruns"]),
-            tuple(int(fault) for fault in head["faults"]),
-            float(head["in_peak"]),
-            float(head["out_peak"]),
+            **counts,
+            ceiling_db=float(head["ceiling_db"]),
+            running_unit=running - 1 if running else None,
+            building_unit=building - 1 if building else None,
+            faults=tuple(int(fault) for fault in head["faults"]),
+            in_peak=float(head["in_peak"]),
+            out_peak=float(head["out_peak"]),
         )
 
     def recent_block_times_us(self, count: int = BLOCK_TIMES) -> NDArray[np.float32]:
@@ -218,24 +196,26 @@ class Link:
         return self.block_times_us[np.arange(blocks - count, blocks) % BLOCK_TIMES].copy()
 
     def clear_report(self) -> None:
-        """Forget what an engine that is gone had told. Thread: control (host), no engine running."""
-        self.head["blocks"] = self.head["late"] = self.head["gaps"] = self.head["realtime"] = 0
-        self.head["overruns"] = self.head["errors"] = self.head["xruns"] = 0
-        self.head["faults"] = 0
-        self.head["in_peak"] = self.head["out_peak"] = 0.0
+        """Forget what an engine that is gone has reported. Thread: control (host), no engine running."""
+        newest = int(self.head["newest"][0])
+        self.head[:] = 0
+        self.head["newest"] = newest
 
     def close(self) -> None:
         """Let go of the memory; it is gone when the last process has."""
-        del self.head, self.slots, self.block_times_us, self.scope
+        del self.head, self.slots, self.block_times_us
         with suppress(BufferError):  # somebody still looks at an array: the mapping goes with that
             self._map.close()
         os.close(self._descriptor)
 
 
-def numbers_layout(names: tuple[str, ...], numbers: dict[str, NDArray[Any]]) -> dict[str, tuple[int, int]]:
-    """(place, length) of each unit's numbers, one after the other."""
+_COUNTS = ("blocks", "late", "gaps", "realtime", "overruns", "errors", "xruns", "limited")
+
+
+def numbers_layout(rack: tuple[str, ...], numbers: dict[str, NDArray[Any]]) -> dict[str, tuple[int, int]]:
+    """(place, length) of the ceiling's numbers and of each unit's, one after the other."""
     places, next_place = {}, 0
-    for name in names:
+    for name in (CEILING, *rack):
         places[name] = (next_place, numbers[name].size)
         next_place += numbers[name].size
     return places

@@ -16,7 +16,6 @@ An engine that was started early and waits for ``go`` holds no audio device; it 
 
 from __future__ import annotations
 
-import ctypes
 import json
 import os
 import queue
@@ -35,6 +34,7 @@ from voicer.engine.launch import show_name
 from voicer.engine.link import Link, Orders
 from voicer.engine.memory import opened, read_samples
 from voicer.engine.rack import Rack
+from voicer.engine.residence import stay_in_memory
 from voicer.errors import EngineError, VoicerError
 
 HANGS_AFTER_S = 10.0
@@ -86,27 +86,28 @@ class Player:
 
     def __init__(self, orders: Orders, link: Link) -> None:
         self.orders, self._link = orders, link
-        self._numbers = link.newest_numbers()
+        self._numbers = link.newest()[2]
         self._rack = self._loaded()
-        _warm(self._rack, orders.frames, self._numbers)
 
     def play(self, commands: Commands) -> None:
         """Play until told to end, or orphaned. Thread: control (the engine's main thread)."""
-        numbers = self._link.newest_numbers()
+        numbers = self._link.newest()[2]
         if not np.array_equal(numbers, self._numbers):
             self._numbers = numbers
             self._rack = self._loaded()
         samples = None if self.orders.loop is None else read_samples(opened(self.orders.loop))
         commands.is_playing = True
-        _stay_in_memory()
+        if not_locked := stay_in_memory():
+            commands.tell(event="says", line=not_locked)
         _arm_watchdog(3 * HANGS_AFTER_S)  # a device may take its time to open
         play = self._play_jack if self.orders.system == "jack" else self._play_portaudio
         play(samples, commands)
 
     def _loaded(self) -> Rack:
         orders = self.orders
-        names = tuple(name for name in orders.rack if name not in orders.left_out)
-        return Rack(names, orders.places, self._numbers, orders.sample_rate_hz, orders.frames)
+        return Rack(
+            orders.rack, orders.places, self._link, orders.sample_rate_hz, orders.frames, left_out=orders.left_out
+        )
 
     def _play_jack(self, loop: Any, commands: Commands) -> None:
         from voicer.engine.graph import Graph, make_server
@@ -183,7 +184,6 @@ def serve(commands: Commands) -> None:
             orders = Orders.from_line(str(command))
             if link is None:
                 link = Link.attach(orders.link)
-                link.prepare_to_read()
             player = Player(orders, link)
             commands.tell(event="ready")
             show_name("voicer-spare")
@@ -252,24 +252,6 @@ def _observe_jack(link: Link, orders: Orders, commands: Commands) -> Any:
     observer.set_shutdown_callback(lambda _status, _reason: commands.lose("the JACK server has gone"))
     observer.activate()
     return observer
-
-
-def _warm(rack: Rack, frames: int, numbers: NDArray[np.float64]) -> None:
-    """Compile every kernel, or load it from the cache, on silence, before sound starts."""
-    from voicer.dsp.meters import note_block
-
-    x, y = np.zeros(frames), np.zeros(frames)
-    for stage in rack.stages:
-        if hasattr(stage[0].unit, "process"):
-            rack.run(stage, x, y)
-    rack.glide_to(numbers)
-    note_block(x, y, np.zeros(2), 0.5, np.zeros((2, 64), np.float32), 0)
-
-
-def _stay_in_memory() -> None:
-    """Ask that no page of this process is ever swapped out or first touched while sound runs; no matter if refused."""
-    with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).mlockall(3)  # MCL_CURRENT | MCL_FUTURE
 
 
 def _arm_watchdog(seconds: float) -> None:

@@ -12,6 +12,7 @@ from voicer.engine.graph import OUTPUTS, Graph, make_server
 from voicer.engine.link import Link, Report, numbers_layout
 from voicer.engine.rack import Rack
 from voicer.engine.supervisor import NumbersFor
+from voicer.engine.units import place_in
 
 
 class SteppedEngine:
@@ -38,9 +39,7 @@ class SteppedEngine:
         self._places = numbers_layout(self.rack, numbers)
         for unit, values in numbers.items():
             self.send(unit, values)
-        self._link.prepare_to_read()
-        flat = np.concatenate([numbers[unit] for unit in self.rack])
-        rack = Rack(self.rack, self._places, flat, self.sample_rate_hz, self.frames)
+        rack = Rack(self.rack, self._places, self._link, self.sample_rate_hz, self.frames)
         server = make_server(self.sample_rate_hz, self.frames, "manual")
         server.boot()
         self._graph = Graph(server, rack, self._link, live=False)
@@ -51,6 +50,10 @@ class SteppedEngine:
     def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
         """New numbers for a unit, heard from the next block on."""
         self._link.write(self._places[unit][0], numbers)
+
+    def put_back(self, unit: str) -> None:
+        """Make a bypassed unit anew and fade it in with the next block."""
+        self._link.put_back(place_in(self.rack, unit))
 
     def play(self, x: NDArray[np.floating]) -> NDArray[np.float32]:
         """Play samples [shape=(frames,)] and give what is heard; the last block is filled up with silence."""

@@ -26,6 +26,7 @@ from voicer.devices.audio import System, jack_server, no_jack_server
 from voicer.engine.launch import Engines, Event, OwnEngines
 from voicer.engine.link import FAULTS, Link, Orders, Report, numbers_layout
 from voicer.engine.memory import opened, write_samples
+from voicer.engine.units import place_in
 from voicer.errors import EngineError, VoicerError
 
 NumbersFor = Callable[[float], dict[str, NDArray[np.float64]]]
@@ -133,6 +134,7 @@ class Supervisor:
         self._spares_died = 0
         self._blocks, self._moved_at_s, self._began_s = 0, 0.0, 0.0
         self._told_faults: set[int] = set()
+        self._told_errors = 0
         self._lines: deque[str] = deque()
         self._reason = ""
         self._clock_wanted: tuple[float, int] | None = None
@@ -164,7 +166,8 @@ class Supervisor:
     def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
         """New numbers for a unit; heard from the next block on. Thread: control."""
         place, length = self._places[unit]
-        assert numbers.size == length  # noqa: S101
+        if numbers.size != length:
+            raise EngineError(f"unit '{unit}' must always have {length} numbers (got {numbers.size})")
         self._link.write(place, numbers)
 
     def report(self) -> Report:
@@ -174,11 +177,6 @@ class Supervisor:
     def block_times_us(self) -> NDArray[np.float32]:
         """Times of the engine's recent blocks, µs. Any thread."""
         return self._link.recent_block_times_us()
-
-    @property
-    def scope(self) -> NDArray[np.float32]:
-        """Ring of recent input and output samples [shape=(2, SCOPE_FRAMES)]. Any thread."""
-        return self._link.scope
 
     def watch(self) -> None:
         """Hand out what happened, and compute what a restart at another sample rate needs; never blocks.
@@ -193,7 +191,8 @@ class Supervisor:
             self._clock_taken.set()
 
     def put_back(self, unit: str) -> None:
-        """Load a unit again that was left out; the sound pauses for the change of engines. Thread: control."""
+        """Have a bypassed unit made anew and faded in; for one that was left out the sound pauses. Thread: control."""
+        self._link.put_back(place_in(self.rack, unit))
         if unit in self.left_out:
             self.left_out = tuple(name for name in self.left_out if name != unit)
             self._deaths[unit] = 0
@@ -225,7 +224,7 @@ class Supervisor:
         assert self._numbers_for is not None  # noqa: S101
         numbers = self._numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
-        self._link.write(0, np.concatenate([numbers[unit] for unit in self.rack]))
+        self._link.write(0, np.concatenate([numbers[unit] for unit in self._places]))
 
     def _clock(self) -> tuple[float, int]:
         """Sample rate and block length to play at; `PortError` without a JACK server."""
@@ -300,6 +299,7 @@ class Supervisor:
                     self._replace(trouble)
                 else:
                     self._tell_faults()
+                    self._tell_errors()
                     self._keep_spare()
             except Exception as error:  # supervision must outlive any fault of its own; the loop tries again
                 self._say(f"the engine's supervisor met {error!r}")
@@ -369,8 +369,10 @@ class Supervisor:
             self._say(f"unit '{unit}' is left out: {self._deaths[unit]} engines died while it ran")
 
     def _running_unit(self) -> str | None:
-        """The unit whose code ran when the engine ended, as far as it could mark that. Any thread."""
-        return None
+        """The unit whose code ran when the engine ended, or was being loaded. Any thread."""
+        report = self._link.report()
+        place = report.building_unit if report.running_unit is None else report.running_unit
+        return None if place is None or place >= len(self.rack) else self.rack[place]
 
     def _keep_spare(self) -> None:
         """Have one engine waiting, with the present orders. Thread: the supervisor's."""
@@ -413,11 +415,19 @@ class Supervisor:
             case "says":
                 self._say(event["line"])
 
+    def _tell_errors(self) -> None:
+        """Report blocks that failed, as soon as there are more of them."""
+        errors = self._link.report().errors
+        if errors > self._told_errors:
+            self._say(f"{errors - self._told_errors} blocks failed in the engine and were silent")
+        self._told_errors = errors
+
     def _tell_faults(self) -> None:
         faults = self._link.report().faults
-        loaded = [unit for unit in self.rack if unit not in self.left_out]
-        for place, unit in enumerate(loaded):
-            if faults[place] and place not in self._told_faults:
+        for place, unit in enumerate(self.rack):
+            if not faults[place] or unit in self.left_out:
+                self._told_faults.discard(place)
+            elif place not in self._told_faults:
                 self._told_faults.add(place)
                 self._say(f"unit '{unit}' is bypassed: it {FAULTS[faults[place]]}")
 

@@ -19,8 +19,8 @@ from voicer.board import PartChoice
 from voicer.circuit import Circuit
 from voicer.control.maps import Event, Move, Press
 from voicer.control.tempo import TapTempo
-from voicer.dsp.coefficients import CEILING_DB, Bypass, echo_coefficients
-from voicer.engine.units import CeilingParameters, CeilingUnit, unit_class
+from voicer.dsp.coefficients import CEILING_DB, Bypass, ceiling_numbers, echo_coefficients
+from voicer.engine.units import CEILING, ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
 from voicer.library.calibrations import ASSUMED_V
 from voicer.play.tapped_time import fit_tap
@@ -71,7 +71,7 @@ class Session:
         self._generation = 0
         self._unit = self.parts.unit or 0
         self._saved = voicing
-        self._ceiling = CeilingParameters(ceiling_db=ceiling_db)
+        self._ceiling_db = ceiling_db
         self._engine: Engine | None = None
         self._tempo = TapTempo()
         self._rates_hz: dict[str, float] = {}
@@ -96,23 +96,18 @@ class Session:
         self._engine = engine
 
     def numbers_for(self, engine: Engine, sample_rate_hz: float) -> dict[str, NDArray[np.float64]]:
-        """Numbers for every unit in the engine's rack: the echo's from the circuit, the others' defaults."""
-        numbers = {}
+        """Numbers for the ceiling and every unit in the rack: the echo's from the circuit, the others' defaults."""
+        numbers = {CEILING: ceiling_numbers(self._ceiling_db, sample_rate_hz)}
         for unit in engine.rack:
-            if unit == "echo":
-                numbers[unit] = self._echo_numbers(sample_rate_hz)
-            elif unit == "ceiling":
-                numbers[unit] = CeilingUnit.numbers(self._ceiling, sample_rate_hz)
-            else:
-                kind = unit_class(unit)
-                numbers[unit] = kind.numbers(kind.Parameters(), sample_rate_hz)
+            own = unit == ECHO
+            numbers[unit] = self._echo_numbers(sample_rate_hz) if own else default_numbers(unit, sample_rate_hz)
         return numbers
 
     def state(self) -> dict[str, Any]:
         """Everything that `restore` needs to continue in another process, as plain JSON data."""
         state = _State(
             name=self.name, voicing=self.voicing, saved=self._saved, parts=self.parts.as_json(), last_unit=self._unit,
-            bypass=self.bypass, muted=self.muted, generation=self._generation, ceiling_db=self._ceiling.ceiling_db,
+            bypass=self.bypass, muted=self.muted, generation=self._generation, ceiling_db=self._ceiling_db,
             full_scale_v=self.full_scale_v, rates_hz=self._rates_hz,
         )  # fmt: skip
         return state.model_dump(mode="json")
@@ -137,7 +132,7 @@ class Session:
         self.parts, self.circuit, self._unit = parts, circuit, found.last_unit
         self.bypass, self.muted, self._generation = found.bypass, found.muted, found.generation
         self.full_scale_v = found.full_scale_v
-        self._ceiling = CeilingParameters(ceiling_db=found.ceiling_db)
+        self._ceiling_db = found.ceiling_db
         self._rates_hz = dict(found.rates_hz)
         self._moves.clear()
         self._send()

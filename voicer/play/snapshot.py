@@ -110,7 +110,7 @@ class Lookout:
             muted=session.muted, parts=session.parts.says, clock_hz=circuit.clock_hz,
             cutoffs_hz=cutoffs_hz, loop=loop, remarks=told,
             full_scale_assumed=session.full_scale_v == ASSUMED_V, report=report,
-            ceiling_db=self._held_ceiling_db(0.0, now_s), failing=now_s - self._failed_at_s < HOLD_S,
+            ceiling_db=self._held_ceiling_db(report.ceiling_db, now_s), failing=now_s - self._failed_at_s < HOLD_S,
             trouble=f"no block played for {still_s:.0f} s" if still_s > STILL_S else "",
             system=player.system, sample_rate_hz=player.sample_rate_hz, frames=player.frames,
             block_us=self._block_us, inputs=tuple(inputs), last_move=last_move, said=tuple(said), knob=knob,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -15,8 +16,11 @@ from numpy.typing import NDArray
 
 from voicer.board import design, design_board
 from voicer.board.spread import compute_spread
-from voicer.dsp.coefficients import echo_coefficients
+from voicer.dsp.coefficients import CEILING_DB, ceiling_numbers, echo_coefficients
 from voicer.dsp.echo import Echo
+from voicer.engine.link import Link, numbers_layout
+from voicer.engine.memory import inheritance
+from voicer.engine.units import CEILING, ECHO
 from voicer.voicing import Delay, Line, Modulation, Repeats, Voicing, parameters
 
 SAMPLE_RATE_HZ = 48_000
@@ -29,6 +33,14 @@ _START = (
     "from voicer.engine.units import DEFAULT_RACK;"
     "s = Session('quay-slap', voicer.load('quay-slap')); e = SteppedEngine(DEFAULT_RACK);"
     "e.start(lambda rate: s.numbers_for(e, rate)); e.play(np.zeros(64)); e.stop()"
+)
+_ENGINE = (
+    "import json, sys; from voicer.engine.graph import Graph, make_server; from voicer.engine.link import Link;"
+    "from voicer.engine.rack import Rack; from voicer.engine.residence import resident_mb, stay_in_memory;"
+    "link = Link.attach(int(sys.argv[1])); rack = Rack(('echo',), json.loads(sys.argv[2]), link, 48_000, 64);"
+    "server = make_server(48_000, 64, 'manual'); server.boot(); graph = Graph(server, rack, link, live=True);"
+    "graph.start(); said = stay_in_memory(); [server.process() for _ in range(1500)];"
+    "print(json.dumps([resident_mb(), said]), flush=True); graph.stop()"
 )
 
 
@@ -43,7 +55,8 @@ def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[
         decaying tail and a loud burst take), ``design_ms``, ``design_parts_ms`` (exact and bought parts of a voicing
         whose filters, time span, low cut and compander are all new; processor time, median and longest of 50),
         ``spread_10000_s``, ``voicings_to_imports`` (processor time of ``voicer voicings`` by that of a Python that only
-        imports typer and pydantic, medians of 7 in turn), and ``start_s`` and ``start_empty_cache_s``, a new process
+        imports typer and pydantic, medians of 7 in turn), ``engine_pss_mb`` (the engine's share of memory after 2 s of
+        sound, without JACK's; 0 where there is no /proc), and ``start_s`` and ``start_empty_cache_s``, a new process
         from nothing to its first block.
     """
     figures: dict[str, Any] = {}
@@ -62,6 +75,8 @@ def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[
     figures["spread_10000_s"] = _spread_s()
     progress("start of a command")
     figures["voicings_to_imports"] = voicings_to_imports()
+    progress("memory of the engine")
+    figures["engine_pss_mb"] = measure_engine_memory()[0]
     progress("start of a new process")
     figures["start_s"] = _start_s(dict(os.environ))
     progress("start with an empty cache")
@@ -167,6 +182,22 @@ def voicings_to_imports(runs: int = 7) -> float:
                 after.children_user + after.children_system - before.children_user - before.children_system
             )
     return float(np.median(times[0]) / np.median(times[1]))
+
+
+def measure_engine_memory() -> tuple[float, str]:
+    """MB that a stepped engine of its own process takes while it plays, and why it is not locked if it is not."""
+    coefficients = echo_coefficients(design(_voicing_at(20)), SAMPLE_RATE_HZ)
+    numbers = {CEILING: ceiling_numbers(CEILING_DB, SAMPLE_RATE_HZ), ECHO: coefficients}
+    link, places = Link.create(), numbers_layout((ECHO,), numbers)
+    for unit, values in numbers.items():
+        link.write(places[unit][0], values)
+    done = subprocess.run(
+        [sys.executable, "-c", _ENGINE, str(link.ticket), json.dumps(places)],
+        check=True, capture_output=True, text=True, **inheritance(link.ticket),
+    )  # fmt: skip
+    link.close()
+    resident, said = json.loads(done.stdout.splitlines()[-1])
+    return resident or 0.0, said
 
 
 def _start_s(environment: dict[str, str]) -> float:

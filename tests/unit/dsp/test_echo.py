@@ -150,13 +150,17 @@ def test_a_turned_time_control_bends_the_pitch_evenly() -> None:
     assert falls.max() < 4 * falls.min()
 
 
-def test_the_kernel_is_compiled_once() -> None:
-    """No further signature appears after the first block, whatever comes."""
-    played(LIVELY, noise(500), [64])
-    signatures = list(kernel.echo_block.signatures)
-    played(LIVELY.changed({"line.devices": 1, "compander.enabled": False}), noise(500), [1, 64])
-    Echo(numbers(LIVELY, 96_000), 96_000).process(noise(64), np.empty(64))
-    assert list(kernel.echo_block.signatures) == signatures
+@pytest.mark.parametrize(
+    ("x", "y"),
+    [
+        (np.zeros(64, np.float32), np.zeros(64)), (np.zeros(64), np.zeros(63)), (np.zeros(128)[::2], np.zeros(64)),
+        (np.zeros(64), np.zeros((8, 8))),
+    ],
+)  # fmt: skip
+def test_only_arrays_the_kernel_can_work_on_are_taken(x: Any, y: Any) -> None:
+    """The kernel is a C function on addresses: another type, length or layout must not reach it."""
+    with pytest.raises(ValueError, match="contiguous float64"):
+        Echo(numbers(LIVELY), RATE_HZ).process(x, y)
 
 
 def test_the_kernel_allocates_nothing() -> None:
