@@ -188,7 +188,7 @@ def test_the_engine_process_imports_no_models_and_no_circuit() -> None:
     """Its modules are the audio half: neither voicings, circuits, boards nor what checks and solves them."""
     heavy = [
         "pydantic", "scipy.signal", "scipy.special", "rich", "typer", "matplotlib", "mido", "rtmidi", "soundfile", "soxr",
-        "voicer.voicing", "voicer.circuit", "voicer.board", "voicer.library", "voicer.play", "voicer.control",
+        "voicer.voicing", "voicer.circuit", "voicer.board", "voicer.play", "voicer.control",
     ]  # fmt: skip
     code = (
         "import sys, voicer.engine.process, voicer.engine.graph, voicer.engine.rack;"
