@@ -35,14 +35,16 @@ class Jackd:
     """A JACK server of our own with the dummy driver, stopped by its process number."""
 
     def __init__(self, name: str, frames: int = 64) -> None:
-        self.name, self.frames = name, frames
+        self.name, self.frames, self.rate_hz = name, frames, 48_000
         self.realtime = False
         self._process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> None:
-        """Start it, with real-time priority where the system grants it."""
+    def start(self, *, frames: int | None = None, rate_hz: int | None = None) -> None:
+        """Start it, as it was or at another rate, with real-time priority where the system grants it."""
+        self.frames, self.rate_hz = frames or self.frames, rate_hz or self.rate_hz
         for realtime in (["-R", "-P", "20"], ["-r"]):
-            command = ["jackd", "-n", self.name, *realtime, "-d", "dummy", "-r", "48000", "-p", str(self.frames)]
+            command = ["jackd", "-n", self.name, *realtime, "-d", "dummy"]
+            command += ["-r", str(self.rate_hz), "-p", str(self.frames)]
             self._process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
             if self._answers():
                 self.realtime = realtime[0] == "-R"

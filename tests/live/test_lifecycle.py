@@ -247,3 +247,121 @@ def test_sound_outlives_kills_of_engine_and_host(jackd: Jackd, tmp_path: Path, t
 def test_sound_outlives_fifty_kills(jackd: Jackd, tmp_path: Path, told: Any) -> None:
     """The same with fifty kills."""
     kill_at_random(tmp_path, 50, told)
+
+
+def test_sound_comes_back_with_the_jack_server_at_another_rate(fresh_jackd: Jackd, tmp_path: Path, told: Any) -> None:
+    """The server stops and comes back at 44.1 kHz in blocks of 128: the same voicing plays at the new rate, the session
+    says why it was silent, and the control loop was never held up.
+    """
+    with chord_playing(tmp_path) as played:
+        played.plays()
+        played.turn(102, 127)
+        time.sleep(1.0)
+        stopped_s = time.monotonic()
+        fresh_jackd.stop()
+        played.said("the JACK server has gone", since_s=stopped_s)
+        played.said("no sound: no JACK server", since_s=stopped_s)
+        time.sleep(3.0)
+        fresh_jackd.start(frames=128, rate_hz=44_100)
+        begun_s = time.monotonic()
+        back_s = played.said("sound is back (44100 Hz, 128 frames)", since_s=begun_s, within_s=30)
+        told(f"plays {back_s - begun_s:.2f} s after the server")
+        time.sleep(1.5)
+        shown_s = [at_s for at_s, line in played.lines if " blocks " in line and at_s > stopped_s]
+        assert np.diff(shown_s).max() < 3
+        summary = played.end()
+        assert (summary["sample_rate_hz"], summary["frames"]) == (44_100, 128)
+        assert summary["voicing"]["delay"]["time_ms"] == 60.0
+        assert summary["blocks"] > 44_100 / 128
+        played.leaves_nothing()
+
+
+@pytest.mark.parametrize("victim", ["parent", "host", "engine", "parent and host"])
+def test_nothing_is_left_of_a_start_that_is_killed(jackd: Jackd, tmp_path: Path, victim: str) -> None:
+    """`kill -9` of any process at any moment of the start: all end, or a sound plays and ends in order when asked."""
+    dice = random.Random(victim)
+    for _ in range(2):
+        played = Playing(tmp_path, str(clear_voicing(tmp_path)))
+        try:
+            time.sleep(dice.uniform(0.05, 3.0))
+            family = played.family()
+            chosen = {
+                "parent": [played.process.pid],
+                "host": [pid for pid, name in family.items() if name.startswith(("voicer-host", "python"))][1:2],
+                "engine": [pid for pid, name in family.items() if name in ("voicer-warming", "voicer-engine")],
+            }
+            chosen["parent and host"] = chosen["parent"] + chosen["host"]
+            for pid in chosen[victim]:
+                os.kill(pid, signal.SIGKILL)
+            if victim == "engine":
+                time.sleep(1.0)
+                played.process.send_signal(signal.SIGTERM)
+            played.leaves_nothing(within_s=20)
+        finally:
+            played.close()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_polite_end_at_any_moment_leaves_nothing(jackd: Jackd, tmp_path: Path, number: int) -> None:
+    """TERM and HUP, sent to the parent alone, while it starts and while it plays."""
+    for wait_s in (0.15, 1.0, None):
+        with chord_playing(tmp_path) as played:
+            if wait_s is None:
+                played.plays()
+                played.member("voicer-engine")
+                played.end(number)
+            else:
+                time.sleep(wait_s)
+                played.process.send_signal(number)
+            played.leaves_nothing(within_s=20)
+
+
+def test_a_session_without_parent_ends_in_order(jackd: Jackd, tmp_path: Path) -> None:
+    """A killed parent: host and engine end by themselves, faded out, since no key would reach them any more."""
+    with chord_playing(tmp_path) as played:
+        played.plays()
+        played.family()
+        played.process.kill()
+        played.leaves_nothing(within_s=10)
+
+
+@pytest.mark.long
+def test_an_orphaned_engine_plays_on_and_fades_out(jackd: Jackd, tmp_path: Path, told: Any) -> None:
+    """With neither host nor parent it goes on for 30 s, then fades within a second and is gone."""
+    with chord_playing(tmp_path) as played:
+        played.plays()
+        engine, host = played.member("voicer-engine"), played.member("voicer-host")
+        killed_s = time.monotonic()
+        for pid in (played.process.pid, host):
+            os.kill(pid, signal.SIGKILL)
+        wait_until(lambda: not name_of(engine), 45, "the engine's end")
+        ended_s = time.monotonic() - killed_s
+        moments, peaks = played.heard()
+        told(f"the orphan ended after {ended_s:.1f} s")
+        assert 29 < ended_s < 36
+        after = moments > killed_s + 0.2
+        last_s = moments[peaks > 0.0005].max()
+        loud = after & (moments < last_s - 1.2)
+        assert peaks[loud].min() > 0.05
+        fade = peaks[(moments > last_s - 0.2) & (moments <= last_s)]
+        assert fade.max() < 0.3 * peaks[loud].max()
+        played.leaves_nothing()
+
+
+def test_a_host_that_keeps_dying_ends_the_session_in_words(jackd: Jackd, tmp_path: Path) -> None:
+    """After five short lives in a row the parent gives up, ends the sound and says so, with exit code 1."""
+    with chord_playing(tmp_path) as played:
+        played.plays()
+        pid, until_s = 0, time.monotonic() + 120
+        while played.process.poll() is None and time.monotonic() < until_s:
+            for found, name in played.family().items():
+                if name == "voicer-host" and found != pid and len(played.lines):
+                    since_s = time.monotonic()
+                    if pid:
+                        played.said("the controls are back", since_s=since_s - 0.5)
+                    pid = found
+                    os.kill(pid, signal.SIGKILL)
+            time.sleep(0.02)
+        assert played.process.wait() == 1
+        assert "5 times in a row; the sound is ended" in played.lines[-1][1]
+        played.leaves_nothing()

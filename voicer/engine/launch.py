@@ -35,6 +35,10 @@ class Engines(Protocol):
     """Ticket of the recording's memory."""
     events: queue.SimpleQueue[Event]
 
+    @property
+    def is_gone(self) -> bool:
+        """Whether the process that keeps the engines has ended, so that none can be started any more."""
+
     def start(self, number: int) -> None:
         """Start an engine under a number of the caller's choice."""
 
@@ -95,6 +99,11 @@ class OwnEngines:
         self.link, self.loop = (ticket(descriptor) for descriptor in self._memory)
         self.events: queue.SimpleQueue[Any] = events if events is not None else queue.SimpleQueue()
         self.processes: dict[int, EngineProcess] = {}
+
+    @property
+    def is_gone(self) -> bool:
+        """See `Engines`; never while it can be asked."""
+        return False
 
     def start(self, number: int) -> None:
         """See `Engines`."""

@@ -4,12 +4,12 @@
 
 - orders as JSON (`link.Orders`): load the rack with the numbers in the link; may be repeated while it does not play;
 - ``go``: play;
-- ``end``: fade out and end.
+- ``end``, also sent as TERM: fade out and end.
 
 The end of the input means that every process which could give commands is gone: an engine that plays goes on for
 `Orders.orphan_s`, fades out and ends; any other ends at once. On its standard output it tells events, a JSON object a
-line: ``compiling`` when a kernel really is compiled, ``ready`` when the rack is loaded, ``started`` when it plays,
-``says`` with a line for the player, ``failed`` or ``lost`` with one line of why.
+line with its ``pid``: ``born``, ``compiling`` when a kernel really is compiled, ``ready`` when the rack is loaded,
+``started`` when it plays, ``says`` with a line for the player, ``failed`` or ``lost`` with one line of why.
 
 An engine that was started early and waits for ``go`` holds no audio device; it is the spare that takes over.
 """
@@ -57,6 +57,10 @@ class Commands:
         """The next command; None at the end of the input; `queue.Empty` after ``timeout_s``. Thread: control."""
         return self._waiting.get(timeout=timeout_s)
 
+    def end(self) -> None:
+        """Put an ``end`` among the commands. Any thread, and signal handlers."""
+        self._waiting.put("end")
+
     def lose(self, line: str) -> None:
         """Note that the device has gone. Any thread but audio."""
         self._waiting.put(f"lost {line}")
@@ -64,7 +68,7 @@ class Commands:
     def tell(self, **event: Any) -> None:
         """Tell an event. Thread: control."""
         with suppress(OSError):  # nobody listens any more
-            self._told.write(json.dumps(event) + "\n")
+            self._told.write(json.dumps({**event, "pid": os.getpid()}) + "\n")
             self._told.flush()
 
     def _read(self) -> None:
@@ -167,6 +171,7 @@ def main() -> None:
     sys.setswitchinterval(0.0005)  # a second net; no other thread should be busy here
     show_name("voicer-warming")
     commands = Commands(sys.stdin, told)
+    signal.signal(signal.SIGTERM, lambda _number, _frame: commands.end())
     try:
         serve(commands)
     except VoicerError as error:
@@ -177,6 +182,7 @@ def main() -> None:
 
 def serve(commands: Commands) -> None:
     """Load what is ordered, and play it when told to. Thread: control."""
+    commands.tell(event="born")
     _load_libraries(commands)
     player, link = None, None
     while (command := commands.next()) not in (None, "end"):

@@ -42,7 +42,7 @@ COMPILED_WITHIN_S = 180.0
 STALLED_AFTER_S = 1.0
 """An engine that plays no block for this long is replaced."""
 
-WAITS_S = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0)
+WAITS_S = (0.0, 0.25, 0.5, 1.0, 2.0)
 """Pause before each further attempt to replace an engine; the last one holds for all that follow."""
 
 SPARE_AFTER_S = 2.0
@@ -280,8 +280,8 @@ class Supervisor:
             within_s = COMPILED_WITHIN_S if engine.compiles else STARTED_WITHIN_S
             if time.monotonic() - begun_s > within_s:
                 raise EngineError(f"the engine did not start within {within_s:g} s", remedy=_LOG_REMEDY)
-            if self._stopping.is_set():
-                raise EngineError("stopped while starting")
+            if self._stopping.is_set() or self._engines.is_gone:
+                raise EngineError("the engine was stopped while it started")
 
     def _new_engine(self) -> _Engine:
         number = max(self._known, default=0) + 1

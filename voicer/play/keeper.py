@@ -252,16 +252,16 @@ class Parent:
     def __init__(self, descriptor: int, link: int, loop: int) -> None:
         self.link, self.loop = link, loop
         self.events: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        connection = socket.socket(fileno=descriptor)
-        connection.set_inheritable(False)
-        self._lines = connection.makefile("r")
-        self._out = connection.makefile("w")
+        os.set_inheritable(descriptor, False)
+        self._lines = open(descriptor, closefd=False)  # noqa: SIM115  (open as long as the process lives)
+        self._out = open(descriptor, "w", closefd=False)  # noqa: SIM115
         self._writing = threading.Lock()
         hello = json.loads(self._lines.readline())
         self.found: list[dict[str, Any]] = hello["engines"]
         self.state: dict[str, Any] | None = hello["state"]
         self.crashes = int(hello["crashes"])
-        self._end_asked = threading.Event()
+        self._end_asked, self._gone = threading.Event(), threading.Event()
+        self._pids = {one["engine"]: event["pid"] for one in self.found for event in one["events"] if "pid" in event}
         self._handed = self.state
         threading.Thread(target=self._listen, daemon=True, name="parent").start()
 
@@ -283,12 +283,28 @@ class Parent:
         self._send(do="start", engine=number)
 
     def tell(self, number: int, line: str) -> None:
-        """See `launch.Engines`."""
-        self._send(do="tell", engine=number, line=line)
+        """See `launch.Engines`; without the parent an engine can still be ended, by a signal it takes as ``end``."""
+        if not self.is_gone:
+            self._send(do="tell", engine=number, line=line)
+        elif line == "end":
+            self._signal(number, signal.SIGTERM)
 
     def kill(self, number: int) -> None:
         """See `launch.Engines`."""
-        self._send(do="kill", engine=number)
+        if not self.is_gone:
+            self._send(do="kill", engine=number)
+        else:
+            self._signal(number, signal.SIGKILL)
+
+    @property
+    def is_gone(self) -> bool:
+        """See `launch.Engines`."""
+        return self._gone.is_set()
+
+    def _signal(self, number: int, which: int) -> None:
+        if number in self._pids:
+            with suppress(OSError):
+                os.kill(self._pids[number], which)
 
     def hand_over(self, state: dict[str, Any]) -> None:
         """Leave the state for a next host, if it has changed."""
@@ -314,9 +330,12 @@ class Parent:
             for line in self._lines:
                 event = json.loads(line)
                 if "engine" in event:
+                    if "pid" in event:
+                        self._pids[event["engine"]] = event["pid"]
                     self.events.put(event)
                 elif event["event"] == "end":
                     self._end_asked.set()
+        self._gone.set()
         self._end_asked.set()
 
 
