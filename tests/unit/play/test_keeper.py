@@ -18,8 +18,6 @@ for module, name in ((os, "memfd_create"), (os, "posix_fallocate"), (os, "sched_
                      (signal, "SIGUSR1")):
     if hasattr(module, name):
         delattr(module, name)
-import ctypes
-ctypes.CDLL = lambda *_a, **_k: (_ for _ in ()).throw(OSError("no such library"))
 """
 """What only some systems have, taken away before anything of voicer is imported."""
 
@@ -30,6 +28,9 @@ from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
 from voicer.engine import process
 from voicer.play.session import Session
+def no_library(_name):
+    raise OSError("no such library")
+process.ctypes.CDLL = no_library
 process._arm_watchdog(1.0)
 process._stay_in_memory()
 session = Session("quay-slap", voicer.load("quay-slap"))
