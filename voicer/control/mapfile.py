@@ -35,7 +35,7 @@ HIGHEST_CONTROLLER = 119
 
 Action = Literal[
     "bypass", "bypass-tail", "tap-tempo", "next-voicing", "previous-voicing", "save", "modulation-range",
-    "panic", "parts",
+    "panic", "parts", "put-back",
 ]
 
 OLD_NAMES = {"modulation-mode": "modulation-range", "modulation.mode": "modulation.range"}

@@ -41,6 +41,7 @@ from voicer.play.view import HELP
 KEYS: dict[str, Action] = {
     "space": "tap-tempo", "b": "bypass", "B": "bypass-tail", "p": "panic", "s": "save", "n": "next-voicing",
     "N": "previous-voicing", "m": "modulation-range", "c": "parts",
+    "u": "put-back",
 }  # fmt: skip
 """What single keys do. The arrows choose and turn a parameter; q ends."""
 

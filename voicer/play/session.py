@@ -20,6 +20,7 @@ from voicer.circuit import Circuit
 from voicer.control.maps import Event, Move, Press
 from voicer.control.tempo import TapTempo
 from voicer.dsp.coefficients import CEILING_DB, Bypass, ceiling_numbers, echo_coefficients
+from voicer.engine.link import Report
 from voicer.engine.units import CEILING, ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
 from voicer.library.calibrations import ASSUMED_V
@@ -35,6 +36,12 @@ class Engine(Protocol):
 
     def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
         """Take new numbers for a unit of the rack."""
+
+    def report(self) -> Report:
+        """Counters and meters, and why units are bypassed."""
+
+    def put_back(self, unit: str) -> None:
+        """Make a bypassed unit anew and fade it in."""
 
 
 @dataclass(frozen=True)
@@ -227,6 +234,16 @@ class Session:
         self._send()
         return "MUTED, the line is emptied; panic again brings the sound back" if self.muted else "sound back on"
 
+    def put_back_units(self) -> str:
+        """Put back the units of the rack that were bypassed because they failed."""
+        engine = self._engine
+        if engine is None:
+            return "no engine plays"
+        failed = [unit for unit, fault in zip(engine.rack, engine.report().faults, strict=False) if fault]
+        for unit in failed:
+            engine.put_back(unit)
+        return f"putting back {', '.join(failed)}" if failed else "every unit plays"
+
     def tap(self, at_s: float) -> str:
         """Take a tap at ``at_s`` (`time.monotonic`); from the second on the delay time follows."""
         interval_ms = self._tempo.tap(at_s)
@@ -278,6 +295,7 @@ class Session:
             "save": self.save,
             "modulation-range": self.next_modulation,
             "parts": self.next_parts,
+            "put-back": self.put_back_units,
         }
         return actions[event.action]()
 
@@ -350,4 +368,3 @@ class _State(BaseModel):
 def _sustains(circuit: Circuit) -> bool:
     """Whether the loop keeps a sound going for ever at the present time, loud or soft."""
     return max(circuit.loop_gain(circuit.clock_hz), circuit.loop_gain_in_silence(circuit.clock_hz)) >= 1
-

@@ -68,6 +68,8 @@ class Shown:
     """Gain reduction of the output ceiling over the last moments, 0 or below."""
     failing: bool
     """Whether blocks failed and were silent in the last moments."""
+    failed_units: tuple[str, ...]
+    """Units of the rack that are bypassed because they failed."""
     trouble: str
     """Why no engine plays, empty while one does."""
     system: str
@@ -112,6 +114,9 @@ class Lookout:
             full_scale_assumed=session.full_scale_v == ASSUMED_V, report=report,
             ceiling_db=self._held_ceiling_db(report.ceiling_db, now_s), failing=now_s - self._failed_at_s < HOLD_S,
             trouble=f"no block played for {still_s:.0f} s" if still_s > STILL_S else "",
+            failed_units=tuple(
+                unit for unit, fault in zip(player.rack, report.faults, strict=False) if fault
+            ),
             system=player.system, sample_rate_hz=player.sample_rate_hz, frames=player.frames,
             block_us=self._block_us, inputs=tuple(inputs), last_move=last_move, said=tuple(said), knob=knob,
         )  # fmt: skip

@@ -191,6 +191,7 @@ def _warnings(shown: Shown, width: int) -> list[list[Text]]:
     report, bad, mind = shown.report, [], []
     bad += [shown.trouble] if shown.trouble else []
     bad += [f"{report.errors} of {report.blocks} blocks FAILED and were silent"] if report.errors else []
+    mind += [f"bypassed since it failed: {unit}; u puts it back" for unit in shown.failed_units]
     mind += [f"late blocks so far: {report.late}"] if report.late else []
     mind += ["no real-time priority: blocks may come late"] if not report.realtime else []
     mind += ["loop gain below 1, yet it may still sing in silence"] if shown.loop.sings_softly else []

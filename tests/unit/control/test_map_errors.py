@@ -26,7 +26,7 @@ program_change = true
 offset = 0
 """
 
-ACTIONS = "bypass, bypass-tail, tap-tempo, next-voicing, previous-voicing, save, modulation-range, panic, parts"
+ACTIONS = "bypass, bypass-tail, tap-tempo, next-voicing, previous-voicing, save, modulation-range, panic, parts, put-back"
 FEEDBACK = 'parameter = "repeats.feedback"'
 SECOND = '\n[[control]]\ncontroller = {}\nparameter = "output.blend"'
 

@@ -24,11 +24,17 @@ from voicer.play.session import Session
 class Ear:
     """Takes what a session sends, as an engine would."""
 
-    rack = ("echo", "ceiling")
+    rack = ("echo", "gate")
     sample_rate_hz = 48_000.0
+    faults: tuple[int, ...] = (0, 0)
 
     def __init__(self) -> None:
         self.heard: list[np.ndarray] = []
+        self.back: list[str] = []
+        self.put_back = self.back.append
+
+    def report(self) -> Ear:
+        return self
 
     def send(self, unit: str, numbers: np.ndarray) -> None:
         assert unit == "echo"
@@ -317,6 +323,14 @@ def test_panic_is_silence_until_it_is_pressed_again(session: Session, ear: Ear) 
     assert all(named(numbers)["muted"] == 1 for numbers in ear.heard)
     assert lines(session, Press("panic")) == ["sound back on"]
     assert named(ear.heard[-1])["muted"] == 0
+
+
+def test_failed_units_are_put_back(session: Session, ear: Ear) -> None:
+    """Those that the engine bypassed, and no others; with none, that is told."""
+    assert lines(session, Press("put-back")) == ["every unit plays"]
+    ear.faults = (0, 1)
+    assert lines(session, Press("put-back")) == ["putting back gate"]
+    assert ear.back == ["gate"]
 
 
 # Parts

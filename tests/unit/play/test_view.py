@@ -41,6 +41,7 @@ class _Player:
     system = "jack"
 
     def __init__(self, engine: SteppedEngine) -> None:
+        self.rack = engine.rack
         self.sample_rate_hz, self.frames = engine.sample_rate_hz, engine.frames
         self.report, self.block_times_us = engine.report, engine._link.recent_block_times_us
 
@@ -109,6 +110,11 @@ def test_failed_and_late_blocks_are_told(shown: Shown) -> None:
     assert "1424 of 1424 blocks FAILED and were silent" in seen
     assert seen.index("FAILED") < seen.index("late blocks so far: 3")
     assert "1424 of 1424 blocks FAILED" in text(with_report(shown, errors=1424, blocks=1424), 60, 20)
+
+
+def test_a_bypassed_unit_is_named(shown: Shown) -> None:
+    """With the key that puts it back."""
+    assert "bypassed since it failed: gate; u puts it back" in text(replace(shown, failed_units=("gate",)))
 
 
 def test_the_peak_of_the_loop_gain_stands_beside_the_present_one(shown: Shown) -> None:
