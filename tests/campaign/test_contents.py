@@ -14,7 +14,8 @@ import pytest
 import soundfile
 from hypothesis import HealthCheck, given, settings
 
-from tests.campaign.conftest import LONG, Scene
+from tests.campaign.conftest import Scene
+from tests.commands import LONG
 from tests.fuzz.strategies import voicings
 from voicer.board import design_board
 from voicer.board.netlist import path_netlist

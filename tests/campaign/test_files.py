@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.campaign.conftest import LONG, Scene
+from tests.campaign.conftest import Scene
+from tests.commands import LONG
 
 if TYPE_CHECKING:
     from collections.abc import Callable

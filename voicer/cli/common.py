@@ -71,7 +71,7 @@ def _value(asked: Parameter, text: str) -> Any:
             raise ValueError
         if asked.kind == "switch":
             return {"true": True, "false": False}[text]
-        return int(text) if asked.kind == "whole" else float(text)
+        return int(text) if asked.kind == "whole" or text.lstrip("-").isdecimal() else float(text)
     except (ValueError, KeyError):
         raise VoicingError(f"{asked.key} must be {asked.rule} (got '{one_line(text)}')") from None
 
