@@ -413,3 +413,22 @@ def test_units_of_another_package_in_the_live_engine(
     assert np.abs(plain).max() > 0.1
     assert lag_frames(plain, other) == pytest.approx(0, abs=0.01)
     assert np.linalg.norm(other) / np.linalg.norm(plain) == pytest.approx(0.25, rel=0.01)
+
+
+@pytest.mark.jack
+def test_a_unit_that_ends_the_engine_is_left_out(jackd: Jackd, stage: Stage, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A unit that takes the engine process with it again and again is named and left out, and the sound goes on."""
+    monkeypatch.setenv("PYTHONPATH", str(stage.folder))
+    noise = 0.1 * np.random.default_rng(3).standard_normal(RATE_HZ * 2)
+    lines: list[str] = []
+    with playing(str(clear_voicing(stage.folder, blend=0.0)), "--rack", "kills,echo,gain") as voicer_play:
+        assert voicer_play.stderr
+        for line in voicer_play.stderr:
+            lines.append(line)
+            if "sound is back" in line and any("is left out" in earlier for earlier in lines):
+                break
+        heard = record(stage.folder, noise, 2.0, hold=True).recorded
+        voicer_play.terminate()
+        voicer_play.communicate(timeout=15)
+    assert any("unit 'kills' is left out" in line for line in lines)
+    assert np.abs(heard).max() > 0.02
