@@ -4,7 +4,7 @@ Shares the physics with the product and no code: numpy and scipy only. Nothing i
 evaluated between audio samples. The whole path runs on a grid ``rate_factor`` times finer than the audio:
 
     x(t)  = band-limited interpolation of the samples, frame n standing at t = n / sample_rate
-    u(t)  = HP1 (x + feedback_gain * wet)           coupling, s / (s + w)
+    u(t)  = HP1 (x + D (feedback_gain * wet))       coupling, s / (s + w); D limiting diodes, see `Diodes`
     a(t)  = anti-alias low-pass (u)
     line  : tick k at the time t_k where phi(t_k) is whole takes a(t_k), which leaves at t_(k + periods);
             phi(t) = first_tick_phase + integral of the clock from 0 to t; the output is held between ticks
@@ -50,6 +50,41 @@ INTERPOLATION_POINTS = np.arange(-2, 4)
 
 
 @dataclass(frozen=True)
+class Diodes:
+    """A voltage through a resistor to a node, from there a resistor and two diodes to earth and a resistor onwards.
+
+    Attributes
+    ----------
+    series_ohm, diode_ohm, load_ohm : float
+        To the node, in series with the diodes, and from the node to a virtual earth.
+    per_volt : float
+        Current into that earth times the next amplifier's feedback, for a volt at the input and no diodes.
+    """
+
+    series_ohm: float
+    diode_ohm: float
+    load_ohm: float
+    per_volt: float
+    saturation_a: float = 2.5e-9
+    thermal_v: float = 0.0455
+
+    def __call__(self, x: Array) -> Array:
+        """What passes of what would without diodes, by Newton's method on the diodes' voltage."""
+        driven, share = np.abs(x) / self.per_volt, 1 + self.series_ohm / self.load_ohm
+        total = self.series_ohm + self.diode_ohm * share
+        w = np.minimum(driven, self.thermal_v * np.arcsinh(driven / total / (2 * self.saturation_a)))
+        for _ in range(30):  # from above on a convex curve: falls to the root and never past it
+            current = 2 * self.saturation_a * np.sinh(w / self.thermal_v)
+            slope = 2 * self.saturation_a / self.thermal_v * np.cosh(w / self.thermal_v)
+            step = (share * w + total * current - driven) / (share + total * slope)
+            w = w - step
+            if np.abs(step).max() < 1e-14:
+                break
+        node = w + self.diode_ohm * 2 * self.saturation_a * np.sinh(w / self.thermal_v)
+        return np.asarray(np.sign(x) * node * share * self.per_volt)
+
+
+@dataclass(frozen=True)
 class IdealEcho:
     """The parts of an echo without flaws and without compander.
 
@@ -63,6 +98,8 @@ class IdealEcho:
         See `low_pass_poles`.
     feedback_gain : float
         Plain factor from wet back to the input.
+    limiter : Diodes, optional
+        On what returns.
     """
 
     periods: float
@@ -71,6 +108,7 @@ class IdealEcho:
     anti_alias: Filter = ("butterworth", 3, 3100.0)
     reconstruction: Filter = ("butterworth", 5, 2900.0)
     feedback_gain: float = 0.0
+    limiter: Diodes | None = None
 
 
 def simulate(
@@ -285,7 +323,8 @@ def _run(x: Array, ticks: Array, echo: IdealEcho, rate_hz: float) -> Array:
     for start in range(0, len(x), chunk):
         here = slice(start, min(start + chunk, len(x)))
         wet[here] = filters_out(line.read(here.start, here.stop))
-        line.write(filters_in(x[here] + echo.feedback_gain * wet[here]))
+        back = echo.feedback_gain * wet[here]
+        line.write(filters_in(x[here] + (echo.limiter(back) if echo.limiter else back)))
     return wet
 
 

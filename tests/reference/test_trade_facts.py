@@ -183,20 +183,35 @@ def test_a_howl_that_just_holds_dies_when_the_time_is_dropped() -> None:
             echo.process(x, y)
         return 20 * np.log10(rms(y))
 
-    assert tail_db(drop=False) > -20
+    assert tail_db(drop=False) > -40  # the loop's limiter holds it
     assert tail_db(drop=True) < -80
 
 
+def likeness(y: Any) -> float:
+    """Largest normalised autocorrelation of a click's response, 2 to 100 ms after it, at lags of 1.5 to 50 ms."""
+    part = y[int(0.002 * RATE_HZ) : int(0.1 * RATE_HZ)]
+    lags = range(int(0.0015 * RATE_HZ), int(0.05 * RATE_HZ))
+    return max(abs(part[lag:] @ part[:-lag]) / np.sqrt(part[lag:] @ part[lag:] * (part[:-lag] @ part[:-lag])) for lag in lags)
+
+
 def test_very_short_time_with_feedback_and_modulation_smears() -> None:
-    """A click through the reverb-like voicing: from 0.1 s on it is no row of clicks any more (crest factor below 5,
-    that of the first 50 ms is above 8), and it decays smoothly, by 20 to 60 dB in half a second.
+    """A click through the room-like voicing: from 0.1 s on it is no row of clicks any more (crest factor below 6, that
+    of the first 50 ms is above 7), it decays smoothly, by 20 to 60 dB in a quarter of a second, and no pitch stands out: at
+    whatever moment of the modulation, 2 to 100 ms after the click it is like itself at no lag by more than 0.5 (a tube
+    of 4.4 ms reaches 0.93).
 
     Common practice, no source.
     """
     circuit = design(voicer.load("net-loft").changed({"output.blend": 1, "flaws.noise": 0, "flaws.clock_bleed": 0}))
-    x = np.zeros(RATE_HZ)
-    x[100] = 0.9
-    y = heard(circuit, x)
+
+    def click(at_s: float) -> Any:
+        at = int(at_s * RATE_HZ)
+        x = np.zeros(at + RATE_HZ)
+        x[at] = 0.9
+        return heard(circuit, x)[at:]
+
+    y = click(0.002)
+    assert max(likeness(click(phase / 3 / 8)) for phase in range(8)) < 0.5
 
     def crest(first_s: float, last_s: float) -> float:
         part = y[int(first_s * RATE_HZ) : int(last_s * RATE_HZ)]
@@ -207,11 +222,11 @@ def test_very_short_time_with_feedback_and_modulation_smears() -> None:
         part = y[int(first_s * RATE_HZ) : int(last_s * RATE_HZ)]
         return float(np.mean(np.abs(part) > part.std()) / 0.3173)
 
-    levels = np.array([20 * np.log10(rms(y[at : at + 2400])) for at in range(4800, 28_800, 2400)])
-    assert crest(0, 0.05) > 8
+    levels = np.array([20 * np.log10(rms(y[at : at + 2400])) for at in range(4800, 16_800, 2400)])
+    assert crest(0, 0.05) > 7
     assert density(0, 0.03) < 0.4
-    assert min(density(at_s, at_s + 0.05) for at_s in (0.1, 0.15, 0.2, 0.3)) > 0.75
-    assert max(crest(0.1, 0.2), crest(0.2, 0.3)) < 5
+    assert min(density(at_s, at_s + 0.05) for at_s in (0.1, 0.15, 0.2, 0.3)) > 0.65
+    assert max(crest(0.1, 0.2), crest(0.2, 0.3)) < 6
     assert np.all(np.diff(levels) < 0)
     assert 20 < levels[0] - levels[-1] < 60
 

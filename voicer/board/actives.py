@@ -23,6 +23,8 @@ LETTERS: dict[ActiveKind, str] = {
 
 AMPLIFIER = "operational amplifier, rail-to-rail output (within 0.35 V), runs on 9 V"
 
+DIODE = "silicon diode, small signal"
+
 
 @dataclass(frozen=True)
 class Active:
@@ -69,7 +71,9 @@ _FIXED: dict[str, tuple[tuple[ActiveKind, str, str], ...]] = {
     ),
     "input": (("amplifier", AMPLIFIER, "input buffer: follower with high input impedance"),),
     "sum": (
-        ("amplifier", AMPLIFIER, "input sum: follower behind the repeats pot"),
+        ("amplifier", AMPLIFIER, "repeats: amplifier behind the pot"),
+        ("diode", DIODE, "repeats: limiter, from the bias"),
+        ("diode", DIODE, "repeats: limiter, to the bias"),
         ("amplifier", AMPLIFIER, "input sum"),
     ),
     "low_cut": (("amplifier", AMPLIFIER, "low cut: follower"),),

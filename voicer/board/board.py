@@ -36,6 +36,7 @@ from voicer.circuit.circuit import Circuit, LfoParts, MixerParts, wet_peak
 from voicer.circuit.compander import CompanderParts
 from voicer.circuit.filters import Section
 from voicer.circuit.ideal import line_parts, open_loop, sections
+from voicer.circuit.mixing import dry_share, echo_share
 from voicer.circuit.wet_path import WetPath
 from voicer.errors import CircuitError, did_you_mean
 from voicer.voicing import RATE_SPAN_HZ, Compander, Delay, Filters, Flaws, Line, Voicing
@@ -128,14 +129,20 @@ class Board:
         """The wet path of these parts; for a spread its fields are columns [shape=(units, 1)]."""
         blocks, unheard_s = self.blocks, self.voicing.compander.time_constant_ms / 1e3
         cells = blocks.compander
-        times_s = (column(cells.send_s), column(cells.return_s)) if cells else (unheard_s, unheard_s)
+        compander = CompanderParts(False, unheard_s, unheard_s)
+        if cells:
+            floors = column(cells.send_floor), column(cells.return_floor)
+            compander = CompanderParts(
+                True, column(cells.send_s), column(cells.return_s),
+                lowest_average=floors[0], lowest_return_average=floors[1],
+            )  # fmt: skip
         return WetPath(
             low_cut_hz=column(blocks.low_cut.cutoff_hz),
             output_coupling_hz=column(blocks.output_coupling.cutoff_hz),
             anti_alias=_sections(blocks.anti_alias),
             reconstruction=_sections(blocks.reconstruction),
             line=replace(line_parts(self.voicing), makeup=column(self.makeup)),
-            compander=CompanderParts(cells is not None, *times_s),
+            compander=compander,
         )
 
     def circuit(self) -> Circuit:
@@ -160,11 +167,12 @@ class Board:
             ),
             mixer=MixerParts(
                 feedback_gain=float(blocks.sum.return_gain(controls.repeats)),
-                dry_gain=1 - float(controls.blend),
-                wet_gain=float(controls.blend * mixer.dry_in_ohm / mixer.wet_in_ohm),
+                dry_gain=float(dry_share(controls.blend)),
+                wet_gain=float(echo_share(controls.blend) * mixer.dry_in_ohm / mixer.wet_in_ohm),
                 level_gain=float(mixer.level_gain(controls.level)),
                 entry_gain=float(blocks.sum.dry_gain),
                 rail_v=float(blocks.supply.headroom_v),
+                limiter=blocks.sum.limiter(float(blocks.supply.headroom_v)),
             ),
         )
         circuit.clock_for(circuit.shortest_s)  # refuses a clock that cannot be computed

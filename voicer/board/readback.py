@@ -20,6 +20,7 @@ from voicer.board.series import Series
 from voicer.circuit.circuit import wet_peak
 from voicer.circuit.filters import half_power_hz, low_frequency_delay_s, low_pass_sections
 from voicer.circuit.ideal import line_parts
+from voicer.circuit.mixing import blend_of
 from voicer.errors import CircuitError, VoicingError
 from voicer.voicing import RATE_SPAN_HZ, Voicing, clock_limits_ms, parameter
 
@@ -125,9 +126,9 @@ class _Reader:
         yield "repeats.feedback", circuit.mixer.feedback_gain * wet_peak(circuit)
         yield "modulation.rate_hz", circuit.lfo.rate_hz
         yield "modulation.depth_percent", 100 * float(board.deviation(board.controls.depth))
-        whole = circuit.mixer.dry_gain + circuit.mixer.wet_gain
-        yield "output.blend", circuit.mixer.wet_gain / whole
-        yield "output.level_db", 20 * float(np.log10(circuit.mixer.level_gain * whole))
+        dry, echo = circuit.mixer.dry_gain, circuit.mixer.wet_gain
+        yield "output.blend", blend_of(dry, echo)
+        yield "output.level_db", 20 * float(np.log10(circuit.mixer.level_gain * max(dry, echo)))
 
     def _delays(self) -> Iterator[tuple[str, float]]:
         """Delays with the filters that a voicing would have, which differ slightly from those of the parts."""

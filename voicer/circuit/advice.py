@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.filters import half_power_hz
 
@@ -13,7 +15,7 @@ class Remark:
     """One thing worth knowing about a circuit."""
 
     about: str
-    """``folding``, ``images``, ``clock`` or ``runaway``."""
+    """``folding``, ``images``, ``clock``, ``runaway`` or ``singing``."""
     line: str
 
 
@@ -23,11 +25,24 @@ def remarks(circuit: Circuit) -> tuple[Remark, ...]:
 
 
 def _runaway(circuit: Circuit) -> tuple[Remark, ...]:
-    loudest = max(circuit.loop_gain(circuit.clock_for(time_s)) for time_s in _times(circuit))
-    if loudest < 1:
+    """Where the loop gain peaks over the time control's span, or whether a loop below its edge sings on in silence."""
+    times_s = (circuit.time_s, *np.geomspace(circuit.shortest_s * 1.000001, circuit.longest_s, 11))
+    gains = [(circuit.loop_gain(circuit.clock_for(float(time_s))), float(time_s)) for time_s in times_s]
+    loudest, time_s = max(gains)
+    if loudest >= 1:
+        line = (
+            f"loop gain reaches {loudest:.2f} at {time_s * 1e3:.3g} ms: it runs away by itself and gets loud suddenly; "
+            f"start with the monitor low"
+        )
+        return (Remark("runaway", line),)
+    silent = max(circuit.loop_gain_in_silence(circuit.clock_for(float(time_s))) for time_s in times_s)
+    if silent < 1:
         return ()
-    line = f"loop gain reaches {loudest:.2f}: it runs away by itself and gets loud suddenly; start with the monitor low"
-    return (Remark("runaway", line),)
+    line = (
+        f"loop gain stays at {loudest:.2f} but reaches {silent:.2f} below the compander's floor: "
+        f"it may sing softly in silence; turn the feedback down to stop it"
+    )
+    return (Remark("singing", line),)
 
 
 def _folding(circuit: Circuit) -> tuple[Remark, ...]:
@@ -78,8 +93,3 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
             )
         )
     return tuple(found)
-
-
-def _times(circuit: Circuit) -> tuple[float, ...]:
-    middle = (circuit.shortest_s * circuit.longest_s) ** 0.5
-    return (circuit.shortest_s, middle, circuit.time_s, circuit.longest_s)

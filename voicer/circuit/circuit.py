@@ -15,6 +15,7 @@ from typing import Literal
 
 import numpy as np
 
+from voicer.circuit.limiter import LimiterParts
 from voicer.circuit.wet_path import WetPath
 from voicer.errors import CircuitError
 
@@ -47,6 +48,8 @@ class MixerParts:
     entry_gain: float = 1.0
     """From the input into the echo."""
     rail_v: float = RAIL_V
+    limiter: LimiterParts | None = None
+    """On what returns to the input sum; None lets it pass unlimited."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,8 +119,8 @@ class Circuit(WetPath):
     def loop_gain_in_silence(self, clock_hz: float) -> float:
         """The same for sounds below the compander's floor, where both gain cells stand still.
 
-        The expander no longer doubles what is lost between it and the compressor: a loop that dies away while it is
-        loud may go on singing softly.
+        The expander no longer doubles what is lost between it and the compressor, which alone would let a loop that
+        dies away while it is loud sing on softly; its lower floor takes that back.
         """
         return self.mixer.feedback_gain * float(self.round_peak_in_silence(clock_hz))
 

@@ -20,6 +20,12 @@ SINE_AVERAGE_OF_RMS = 2 * np.sqrt(2) / np.pi
 """Rectified average of a sine whose rms is 1."""
 
 
+SEND_FLOOR, RETURN_FLOOR = 0.010, 0.008
+"""Rectified average, as a share of unity, below which a gain cell stands still: 40 dB of gain in the compressor, and
+2 dB more of loss in the expander. On silence the pair so loses 2 dB, and a loop below its edge falls silent although
+the expander no longer doubles what the line and the filters lose. Chosen."""
+
+
 @dataclass(frozen=True)
 class CompanderParts:
     """What the pair does, as its parts decide."""
@@ -31,8 +37,15 @@ class CompanderParts:
     """The same of the expander; the pair is transparent where both are alike."""
     unity_average_v: float = UNITY_RMS_V * float(SINE_AVERAGE_OF_RMS)
     """Rectified average at which the gain is one."""
-    lowest_average: float = 0.01
-    """The gain cell's floor, as a share of unity: at most 40 dB of gain on silence. Chosen."""
+    lowest_average: Values = SEND_FLOOR
+    """The compressor's floor, as a share of unity: its gain on silence is at most the inverse."""
+    lowest_return_average: Values = RETURN_FLOOR
+    """The expander's floor, as a share of unity."""
+
+    @property
+    def silence_gain(self) -> Values:
+        """Gain of both halves together on silence, where both stand at their floors."""
+        return self.lowest_return_average / self.lowest_average if self.enabled else 1.0
 
 
 def attack_s(time_constant_s: float) -> float:

@@ -9,10 +9,12 @@ from math import sqrt
 
 import numpy as np
 
-from voicer.circuit.circuit import Circuit, LfoParts, MixerParts, wet_peak
+from voicer.circuit.circuit import RAIL_V, Circuit, LfoParts, MixerParts, wet_peak
 from voicer.circuit.compander import CompanderParts
 from voicer.circuit.devices import DEVICE_CLASSES, LineParts
 from voicer.circuit.filters import Section, low_pass_sections
+from voicer.circuit.limiter import design_limiter
+from voicer.circuit.mixing import dry_share, echo_share
 from voicer.voicing import Compander, Delay, Filters, Flaws, Line, LowPass, Voicing
 
 OUTPUT_COUPLING_FARAD, OUTPUT_LOAD_OHM = 100e-9, 220e3
@@ -35,7 +37,10 @@ def design_ideal(voicing: Voicing) -> Circuit:
     peak = _peak(
         voicing.line, delay.shortest_ms, delay.longest_ms, voicing.filters, voicing.compander, voicing.flaws
     )  # fmt: skip
-    return replace(circuit, mixer=replace(circuit.mixer, feedback_gain=voicing.repeats.feedback / peak))
+    mixer = replace(
+        circuit.mixer, feedback_gain=voicing.repeats.feedback / peak, limiter=design_limiter(1 / peak, RAIL_V)
+    )
+    return replace(circuit, mixer=mixer)
 
 
 @lru_cache(maxsize=64)
@@ -66,8 +71,8 @@ def open_loop(voicing: Voicing) -> Circuit:
         lfo=LfoParts(modulation.rate_hz, voicing.clock_deviation, modulation.shape),
         mixer=MixerParts(
             feedback_gain=0.0,
-            dry_gain=1 - voicing.output.blend,
-            wet_gain=voicing.output.blend,
+            dry_gain=float(dry_share(voicing.output.blend)),
+            wet_gain=float(echo_share(voicing.output.blend)),
             level_gain=10 ** (voicing.output.level_db / 20),
         ),
     )

@@ -67,7 +67,7 @@ class WetPath:
 
     def round_peak_in_silence(self, clock_hz: Values) -> Values:
         """The same for sounds below the compander's floor, where both gain cells stand still."""
-        return self._round_peak(clock_hz, False)
+        return self._round_peak(clock_hz, False) * self.compander.silence_gain
 
     def loudest_hz(self, clock_hz: float) -> float:
         """Frequency below half the clock at which `round_gain` is highest, Hz."""

@@ -12,9 +12,13 @@ from numpy.typing import NDArray
 
 from voicer.circuit import Circuit
 from voicer.circuit.devices import transfer_weights
+from voicer.circuit.limiter import LimiterParts
 from voicer.dsp.bridge import inner_factor
-from voicer.dsp.layout import COUNT, LAYOUT, LINE_ROWS, LINE_TAPS
+from voicer.dsp.layout import COUNT, LAYOUT, LIMIT_INTERVALS, LINE_ROWS, LINE_TAPS
 from voicer.dsp.matching import digital_high_pass, matched_coupling, matched_low_pass
+
+UNLIMITED_V = 1000.0
+"""Where a loop without a limiter is cut."""
 
 CEILING_DB = -3.0
 """Default ceiling, dB below full scale."""
@@ -80,6 +84,7 @@ def echo_coefficients(
     c["return_share"] = -np.expm1(-1 / (rate_hz * circuit.compander.return_s))
     c["unity_v"] = circuit.compander.unity_average_v
     c["lowest_average"] = circuit.compander.lowest_average
+    c["lowest_return_average"] = circuit.compander.lowest_return_average
     _put_line(c, circuit, rate_hz)
     return flat
 
@@ -116,6 +121,18 @@ def _put_gains(c: np.void, circuit: Circuit, bypass: Bypass, volts_per_unit: flo
     c["wet"] = 0.0 if bypass == "cut" else mixer.wet_gain * mixer.level_gain
     c["feedback"] = mixer.feedback_gain if on else bypassed_feedback(circuit)
     c["rail_v"] = mixer.rail_v
+    highest_v = mixer.limiter.highest_v if mixer.limiter else UNLIMITED_V
+    c["limit_places"] = LIMIT_INTERVALS / highest_v
+    c["limit"] = _limit_cubics(mixer.limiter, highest_v)
+
+
+def _limit_cubics(limiter: LimiterParts | None, highest_v: float) -> NDArray[np.float64]:
+    """Value and slope of the limiter at both ends of each interval as a cubic in the place between them, 0..1."""
+    at_v = np.linspace(0, highest_v, LIMIT_INTERVALS + 1)
+    value, slope = (limiter.limited(at_v), limiter.slope(at_v)) if limiter else (at_v, np.ones_like(at_v))
+    rise, slope = np.diff(value), slope * highest_v / LIMIT_INTERVALS
+    first, last = slope[:-1], slope[1:]
+    return np.stack((value[:-1], first, 3 * rise - 2 * first - last, first + last - 2 * rise), axis=1)
 
 
 def _put_filters(c: np.void, circuit: Circuit, rate_hz: float) -> None:

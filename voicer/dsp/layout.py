@@ -24,6 +24,9 @@ LINE_ROWS = 24
 LINE_TAPS = 32
 """Most clock periods a sample's charge is spread over."""
 
+LIMIT_INTERVALS = 96
+"""Pieces in which the loop's limiter is tabulated, from 0 to where its amplifier clips."""
+
 LAYOUT = np.dtype(
     [
         # discrete: after a change the echo fades out, its line is emptied, and it fades in again
@@ -38,6 +41,8 @@ LAYOUT = np.dtype(
         ("wet", "f8"),
         ("feedback", "f8"),
         ("rail_v", "f8"),
+        ("limit_places", "f8"),  # intervals of ``limit`` per volt that returns
+        ("limit", "f8", (LIMIT_INTERVALS, 4)),  # what the limiter lets through: a cubic per interval, powers rising
         # clock and LFO
         ("clock", "f8"),  # ticks per inner sample, LFO at rest
         ("deviation", "f8"),
@@ -57,6 +62,7 @@ LAYOUT = np.dtype(
         ("return_share", "f8"),  # the same of the expander
         ("unity_v", "f8"),
         ("lowest_average", "f8"),
+        ("lowest_return_average", "f8"),
         # line
         ("saturation", "f8"),  # 1 / soft limit, 1/V; 0 is linear
         ("unevenness_v", "f8"),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from voicer.board import design
 from voicer.circuit import Circuit
+from voicer.circuit.mixing import dry_share, echo_share
 from voicer.dsp.coefficients import echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.measure import probes
@@ -23,8 +24,8 @@ PHRASE_S, TAIL_S = 6.0, 2.5
 MOST_FEEDBACK = 0.8
 """A phrase is not played through a loop that runs away."""
 
-WILD_GAIN, STARTED_S = 1.2, 0.5
-"""Loop gain of the runaway, and how much of the riff starts it."""
+WILD_GAIN, STARTED_S, STARTED_DB = 1.2, 0.5, -20.0
+"""Loop gain of the runaway; how much of the riff starts it, and how far down, so that it can be heard to grow."""
 
 PEAK_DB = -1.0
 """No snippet reaches higher."""
@@ -80,7 +81,8 @@ def runaway(voicing: Voicing) -> tuple[Array, float, Circuit, Circuit]:
     after = design(wild.changed({"delay.time_ms": voicing.delay.shortest_ms}))
     dropped_s = float(np.clip(30 * before.time_s, 6, 14))
     y = np.zeros(int((dropped_s + 6) * probes.RATE_HZ) // 64 * 64)
-    y[: int(STARTED_S * probes.RATE_HZ)] = shipped_riff()[: int(STARTED_S * probes.RATE_HZ)]
+    soft = 10 ** (STARTED_DB / 20)
+    y[: int(STARTED_S * probes.RATE_HZ)] = soft * shipped_riff()[: int(STARTED_S * probes.RATE_HZ)]
     echo = Echo(echo_coefficients(before, probes.RATE_HZ), probes.RATE_HZ)
     at = int(dropped_s * probes.RATE_HZ) // 64 * 64
     echo.process(y[:at], y[:at])
@@ -114,4 +116,4 @@ def _ideal_delay(voicing: Voicing, x: Array) -> Array:
         piece = slice(start, min(start + frames, x.size))
         before = slice(start - frames, piece.stop - frames)
         wet[piece] = x[before] + feedback * wet[before]
-    return np.asarray((1 - blend) * x + blend * wet)
+    return np.asarray(dry_share(blend) * x + echo_share(blend) * wet)

@@ -107,7 +107,7 @@ def expander_gain(circuit: Circuit, rms_v: float) -> float:
     if not circuit.compander.enabled:
         return 1.0
     average = np.sqrt(2 / np.pi) * rms_v / circuit.compander.unity_average_v
-    return float(max(average, circuit.compander.lowest_average))
+    return float(max(average, circuit.compander.lowest_return_average))
 
 
 def residue_v(circuit: Circuit) -> float:

@@ -73,7 +73,7 @@ def line_level(board: Board, key: str) -> Drawing:
 
 
 def mixer(board: Board, key: str) -> Drawing:
-    """Both tracks of the blend pot with followers, summed; the level pot in the feedback."""
+    """Both tracks of the blend pot, each dead over one half, with followers, summed; the level pot in the feedback."""
     pen = Pen(board, key)
     inputs: list[Place] = []
     for y, source, track, name in (
@@ -85,7 +85,8 @@ def mixer(board: Board, key: str) -> Drawing:
         pen.half((2.2, y - 2.4))
         out = pen.follower(pen.wire(wiper, (3.8, wiper[1])))
         inputs.append(pen.resistor(name, out, (8.6, out[1])))
-    pen.words((0, -9.2), "blend turned up: a goes to VB, b to the echo", "left")
+    words = "blend: a balance pot, each track dead over one half;\nin the middle both wipers are at their source"
+    pen.words((0, -8.7), words, "left", "top")
     node = inputs[0]
     pen.wire(inputs[1], node)
     _amplifier(pen, node, "feedback_ohm", "level_pot_ohm", "level")

@@ -113,6 +113,14 @@ class Pen:
         self.drawing.add(elm.Capacitor().at(start).to(end))
         return self._told(name, start, end, side or _beside(start, end), word=word)
 
+    def diode(self, start: Place, end: Place, side: Side) -> Place:
+        """The block's next diode, from anode to cathode; gives its end."""
+        self.drawing.add(elm.Diode().at(start).to(end))
+        across, up, left, bottom = _ALIGNED[side]
+        middle = ((start[0] + end[0]) / 2 + across, (start[1] + end[1]) / 2 + up)
+        self.words(middle, self.other("diode"), left, bottom)
+        return end
+
     def pot(self, name: str, start: Place, end: Place, knob: str, *, track: str = "") -> Place:
         """The pot of that field; gives its wiper, on the left of the way from start to end.
 

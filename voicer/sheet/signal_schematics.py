@@ -5,7 +5,7 @@ from __future__ import annotations
 from schemdraw import Drawing
 
 from voicer.board.board import Board
-from voicer.sheet.pen import AMPLIFIER_LENGTH, INPUT_OFFSET, Pen
+from voicer.sheet.pen import AMPLIFIER_LENGTH, INPUT_OFFSET, Pen, Place
 from voicer.sheet.route import after, before, loop_tap
 
 
@@ -22,22 +22,40 @@ def input_buffer(board: Board, key: str) -> Drawing:
 
 
 def input_sum(board: Board, key: str) -> Drawing:
-    """An inverting summer; the repeats come through a pot with a follower behind its wiper."""
-    pen = Pen(board, key)
-    pen.wire(pen.resistor("dry_in_ohm", pen.come((0, 0), "from\ninput", 1.4), (9.0, 0)), (10.4, 0))
-    start = pen.wire(pen.come((0, -2.6), f"from\n{loop_tap(board)}", 2.2), (2.6, -2.6))
-    wiper = pen.pot("repeats_pot_ohm", start, (2.6, -5.0), "repeats")
-    pen.half((2.6, -5.0))
-    back = pen.follower(pen.wire(wiper, (4.2, wiper[1])))
-    pen.wire(pen.resistor("return_stop_ohm", back, (9.0, back[1])), (9.4, back[1]), (9.4, 0))
-    pen.dot((9.4, 0))
-    out = pen.inverter((10.4, 0))
-    end = pen.wire(out, (12.6, out[1]))
-    pen.wire((9.4, 0), (9.4, 1.3))
-    pen.wire(pen.resistor("feedback_ohm", (9.4, 1.3), (12.6, 1.3)), end)
-    pen.dot(end)
+    """An inverting summer; the repeats come through a pot, an amplifier behind its wiper and the limiter."""
+    pen, node = Pen(board, key), (10.6, 0.0)
+    start = pen.wire(pen.come((0, -4.2), f"from\n{loop_tap(board)}", 2.2), (2.4, -4.2))
+    wiper = pen.pot("repeats_pot_ohm", start, (2.4, -6.6), "repeats")
+    pen.half((2.4, -6.6))
+    made = pen.amplifier(pen.wire(wiper, (3.9, wiper[1])), plus_at_place=True)
+    out, minus = (5.9, made.out[1]), (3.5, -3.0)
+    pen.wire(made.minus, (minus[0], made.minus[1]), minus)
+    pen.wire(pen.resistor("boost_ohm", minus, (out[0], minus[1]), "above"), out)
+    pen.wire(made.out, out)
+    pen.half(pen.resistor("boost_bias_ohm", minus, (minus[0], -1.4), "left"), "above")
+    knee = pen.resistor("limiter_ohm", out, (8.0, out[1]))
+    pen.wire(pen.resistor("return_stop_ohm", knee, (10.4, out[1])), (node[0], out[1]), node)
+    _limiter(pen, knee)
+    pen.wire(pen.resistor("dry_in_ohm", pen.come((0, 0), "from\ninput", 1.4), (10.2, 0)), (11.4, 0))
+    end = pen.wire(pen.inverter((11.4, 0)), (13.6, -0.5))
+    pen.wire(node, (node[0], 1.3))
+    pen.wire(pen.resistor("feedback_ohm", (node[0], 1.3), (13.6, 1.3)), end)
+    pen.dot(minus, out, knee, node, end)
     pen.go(end, f"to\n{after(board, key)}", 1.9)
     return pen.drawing
+
+
+def _limiter(pen: Pen, knee: Place) -> None:
+    """A resistor down from the node, and two diodes the other way round each to the bias."""
+    x, y = pen.resistor("diode_ohm", knee, (knee[0], knee[1] - 1.9), "right")
+    low = y - 1.5
+    left, right = x - 0.6, x + 0.6
+    pen.wire((x, y), (left, y))
+    pen.wire(pen.diode((left, y), (left, low), "left"), (x, low))
+    pen.wire((x, low), (right, low))
+    pen.wire(pen.diode((right, low), (right, y), "right"), (x, y))
+    pen.dot((x, y), (x, low))
+    pen.half((x, low))
 
 
 def coupling(board: Board, key: str) -> Drawing:
@@ -53,7 +71,7 @@ def coupling(board: Board, key: str) -> Drawing:
 
 
 def gain_cells(board: Board, key: str) -> Drawing:
-    """Two boxes; each averages with a capacitor and its padder."""
+    """Two boxes; each averages with a capacitor and its padder, and a resistor sets its floor."""
     pen = Pen(board, key)
     halves = (
         ("send", 0.0, "from low cut", "compressor 2:1", "to anti-alias 1"),
@@ -69,6 +87,9 @@ def gain_cells(board: Board, key: str) -> Drawing:
         pen.dot((4.8, low - 0.1))
         for field, x in (("averaging", 4.8), ("padder", 6.8)):
             pen.ground(pen.capacitor(f"{name}_{field}_farad", (x, low - 0.1), (x, low - 1.8)))
+        pen.words((9.5, y - 1.2), "rectifier", "left")
+        pen.wire((7.2, y - 0.9), (7.2, y - 1.2), (9.3, y - 1.2))
+        pen.ground(pen.resistor(f"{name}_floor_ohm", (9.3, y - 1.2), (9.3, low - 1.8)))
     return pen.drawing
 
 

@@ -17,12 +17,13 @@ from voicer.board.blocks.input_stage import design_input_buffer
 from voicer.board.blocks.lfo import PEAK_V, SATURATION_V, design_lfo
 from voicer.board.blocks.line_level import MAKEUP_DB, design_line_level
 from voicer.board.blocks.line_stage import design_line_stage
-from voicer.board.blocks.mixers import LOUDEST_DB, MOST_FEEDBACK, QUIETEST_DB, design_input_sum, design_output_mixer
+from voicer.board.blocks.mixers import LOUDEST_DB, QUIETEST_DB, design_input_sum, design_output_mixer
 from voicer.board.blocks.supply import design_supply
 from voicer.board.parts import kind_of, numbered, with_values
 from voicer.board.series import values_between
 from voicer.circuit.circuit import CLOCK_LIMIT_HZ, RAIL_V
 from voicer.circuit.devices import DEVICE_CLASSES
+from voicer.circuit.limiter import MOST_FEEDBACK
 from voicer.errors import CircuitError
 from voicer.voicing import CLOCK_HIGHEST_HZ, CLOCK_LOWEST_HZ, RATE_SPAN_HZ
 
@@ -174,15 +175,15 @@ def test_the_edge_lies_at_two_thirds_of_the_repeats_pot(edge_gain: float) -> Non
     assert block.dry_gain == 1
 
 
-def test_the_output_mixer_spans_its_levels_and_blends_linearly() -> None:
-    """-40 to 12 dB; at unity level the gains are 1 - b and b."""
+def test_the_output_mixer_spans_its_levels_and_keeps_the_dry_sound_up_to_the_middle() -> None:
+    """-40 to 12 dB; at unity level the gains are 2 (1 - b) and 2 b, at most 1 (board of two half-dead tracks)."""
     mixer = design_output_mixer()
     assert decibels(mixer.level_gain(0.0)) == pytest.approx(QUIETEST_DB, abs=EXACT)
     assert decibels(mixer.level_gain(1.0)) == pytest.approx(LOUDEST_DB, abs=EXACT)
     unity = mixer.position_for(1.0)
     for blend in (0.0, 0.4, 1.0):
         gains = mixer.dry_gain(blend, unity), mixer.wet_gain(blend, unity)
-        assert gains == pytest.approx((1 - blend, blend), abs=EXACT)
+        assert gains == pytest.approx((min(1, 2 * (1 - blend)), min(1, 2 * blend)), abs=EXACT)
 
 
 def test_the_line_stage_spans_its_trims() -> None:

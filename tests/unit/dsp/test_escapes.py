@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import voicer
+from voicer import library
 from voicer.board import design
 from voicer.circuit import Circuit
 from voicer.dsp.coefficients import BYPASSED_LOOP_GAIN, bypassed_feedback, echo_coefficients, named
@@ -79,7 +80,7 @@ def test_an_echo_switched_off_at_once_does_not_howl_on_behind_the_bypass() -> No
 
 def test_feedback_below_the_edge_is_kept_in_bypass() -> None:
     """Voicings that ring out by themselves keep their repeats as they are; those that do not are held below 1."""
-    for entry in voicer.library.listing():
+    for entry in library.listing():
         circuit = design(voicer.load(entry.name))
         held = bypassed_feedback(circuit) / circuit.mixer.feedback_gain if circuit.mixer.feedback_gain else 1.0
         loop_gain = circuit.loop_gain(circuit.clock_hz)

@@ -10,6 +10,7 @@ import pytest
 from tests.unit.sheet.drawn import Network, dots, ends, inside, labels, wires
 from voicer.board.blocks.supply import LINE_V
 from voicer.board.board import Board, design_board
+from voicer.circuit.mixing import dry_share, echo_share
 from voicer.sheet.schematics import draw_block_diagram, draw_schematic
 from voicer.voicing import Filters, Line, LowPass, Voicing
 
@@ -128,7 +129,7 @@ def test_the_mixer_mixes(made: Board, blend: float, level: float) -> None:
     network, block = read(made, "mixer"), made.blocks.mixer
     pot, knob = ref(made, "mixer", "blend_pot_ohm"), ref(made, "mixer", "level_pot_ohm")
     dry, wet, out = network.of(pot, "a")[0], network.of(pot, "b")[0], network.of(knob)[1]
-    tracks = {f"{pot} a": blend, f"{pot} b": 1 - blend, knob: level}
+    tracks = {f"{pot} a": 1 - dry_share(blend), f"{pot} b": 1 - echo_share(blend), knob: level}
     got = [network.solve({dry: d, wet: w}, tracks=tracks)[out].real for d, w in ((1.0, 0.0), (0.0, 1.0))]
     assert got == pytest.approx([-block.dry_gain(blend, level), -block.wet_gain(blend, level)], **CLOSE)
 

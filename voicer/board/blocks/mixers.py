@@ -1,16 +1,18 @@
-"""The two summing amplifiers: input and returning repeats; dry and echo, with level.
+"""The two summing amplifiers: input and returning repeats with their limiter; dry and echo, with level.
 
-| symbol | name           | unit | meaning                                                                 |
-|--------|----------------|------|-------------------------------------------------------------------------|
-| p, b   | position       | 1    | of a pot; a follower stands behind every wiper, so no track is loaded   |
-| G      | return_gain    | 1    | ``p Rf / Rr``: from the output coupling back to the input sum           |
-| Ge     | edge_gain      | 1    | return gain that is the edge of self-oscillation; at p = 1/1.5          |
-|        | dry_gain       | 1    | ``(1 - b) L``                                                           |
-|        | wet_gain       | 1    | ``b L``                                                                 |
-| L      | level_gain     | 1    | ``(Rf + p P) / Rin``: the level pot is part of the mixer's feedback     |
+| symbol | name           | unit | meaning                                                                     |
+|--------|----------------|------|-----------------------------------------------------------------------------|
+| p, b   | position       | 1    | of a pot; an amplifier reads every wiper, so no track is loaded             |
+| A      | boost          | 1    | ``1 + Ra / Rb``: gain of the amplifier behind the repeats pot               |
+| G      | return_gain    | 1    | ``p A Rf / (R1 + R2)``: from the output coupling back to the input sum      |
+| Ge     | edge_gain      | 1    | return gain that is the edge of self-oscillation; at p = 1/1.5              |
+|        | dry_gain       | 1    | ``min(1, 2 (1 - b)) L``                                                     |
+|        | wet_gain       | 1    | ``min(1, 2 b) L``                                                           |
+| L      | level_gain     | 1    | ``(Rf + p P) / Rin``: the level pot is part of the mixer's feedback         |
 
-Source: the summing amplifier of any op-amp handbook. Both invert, as the make-up amplifier
-behind the line does: echo and dry sound leave alike, upside down.
+Source: the summing and the non-inverting amplifier of any op-amp handbook; the limiter: `circuit.limiter`; the blend
+control: `circuit.mixing`. Both sums invert, as the make-up amplifier behind the line does: echo and dry sound leave
+alike, upside down.
 """
 
 from __future__ import annotations
@@ -32,12 +34,11 @@ from voicer.board.blocks.common import (
 )
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.limiter import BOOST, DIODE_OHM, SERIES_OHM, SUM_OHM, LimiterParts, return_ohm
+from voicer.circuit.mixing import dry_share, echo_share
 from voicer.errors import CircuitError
 
-MOST_FEEDBACK = 1.5
-"""``repeats.feedback`` with the repeats pot full up: the edge lies at two thirds of its travel."""
-
-SUM_OHM, REPEATS_POT_OHM = 100e3, 50e3
+BOOST_BIAS_OHM, REPEATS_POT_OHM = 10e3, 50e3
 BLEND_POT_OHM, LEVEL_POT_OHM = 50e3, 100e3
 """The four of them chosen."""
 
@@ -54,17 +55,30 @@ class InputSum:
 
     feedback_ohm: float = part("input sum: feedback")
     dry_in_ohm: float = part("input sum: from the input buffer")
-    return_stop_ohm: float = part("input sum: from the repeats pot, sets where self-oscillation begins")
+    return_stop_ohm: float = part("input sum: from the limiter, sets where self-oscillation begins")
     repeats_pot_ohm: float = part("repeats control, linear track")
+    boost_ohm: float = part("repeats: feedback of the amplifier behind the pot")
+    boost_bias_ohm: float = part("repeats: from that amplifier's inverting input to the bias")
+    limiter_ohm: float = part("repeats: from that amplifier to the limiter's diodes")
+    diode_ohm: float = part("repeats: in series with the limiter's diodes")
 
     @property
     def dry_gain(self) -> float:
         """Gain of the input."""
         return self.feedback_ohm / self.dry_in_ohm
 
+    @property
+    def boost(self) -> Any:
+        """Gain of the amplifier behind the repeats pot."""
+        return 1 + self.boost_ohm / self.boost_bias_ohm
+
     def return_gain(self, position: Any) -> Any:
-        """Gain from the output coupling back to the sum at a position of the repeats pot."""
-        return position * self.feedback_ohm / self.return_stop_ohm
+        """Gain from the output coupling back to the sum at a position of the repeats pot, below the limiter's knee."""
+        return position * self.boost * self.feedback_ohm / (self.limiter_ohm + self.return_stop_ohm)
+
+    def limiter(self, rail_v: float) -> LimiterParts:
+        """What these parts limit, with an amplifier that clips at ``rail_v``; the values must be plain numbers."""
+        return LimiterParts(self.limiter_ohm, self.diode_ohm, self.return_stop_ohm, self.feedback_ohm, rail_v)
 
     def position_for(self, return_gain: Any) -> Any:
         """Position of the repeats pot whose gain is nearest to one asked for, 0..1."""
@@ -72,22 +86,27 @@ class InputSum:
 
     def snapped(self, resistors: Series, capacitors: Series) -> InputSum:
         """The bought resistors whose return gain is nearest; equal resistors for the dry gain stay equal."""
+        boost, bias, limiter, diode = (
+            closest(resistors, ohm) for ohm in (self.boost_ohm, self.boost_bias_ohm, self.limiter_ohm, self.diode_ohm)
+        )
+        wanted = self.return_gain(1.0) / (1 + boost / bias)
         feedback, stop = combinations(
             within(resistors, self.feedback_ohm, 2.2), within(resistors, self.return_stop_ohm, 2.4)
         )
-        error = off(feedback / stop, self.feedback_ohm / self.return_stop_ohm)
+        error = off(feedback / (limiter + stop), wanted)
         feedback_ohm, stop_ohm = least(error + 1e-3 * off(feedback, self.feedback_ohm), feedback, stop)
-        return InputSum(feedback_ohm, closest(resistors, feedback_ohm / self.dry_gain), stop_ohm, self.repeats_pot_ohm)
+        dry_in_ohm = closest(resistors, feedback_ohm / self.dry_gain)
+        return InputSum(feedback_ohm, dry_in_ohm, stop_ohm, self.repeats_pot_ohm, boost, bias, limiter, diode)
 
 
 @dataclass(frozen=True)
 class OutputMixer:
-    """Blend and level: a double pot, one track for the dry sound and one, wired the other way, for the echo."""
+    """Blend and level: a double pot, one track for the dry sound and one for the echo, each dead over one half."""
 
     feedback_ohm: float = part("output mixer: in series with the level pot, sets the lowest level")
     dry_in_ohm: float = part("output mixer: from the dry track of the blend pot")
     wet_in_ohm: float = part("output mixer: from the echo track of the blend pot")
-    blend_pot_ohm: float = part("blend control, double, linear tracks, the second wired the other way")
+    blend_pot_ohm: float = part("blend control, double balance pot: each track dead over one half")
     level_pot_ohm: float = part("level control, in the mixer's feedback")
     output_farad: float = part("output mixer: keeps the bias off the output jack")
     bleed_ohm: float = part("output mixer: holds the output jack at ground")
@@ -103,11 +122,11 @@ class OutputMixer:
 
     def dry_gain(self, blend: Any, level: Any) -> Any:
         """Gain of the dry sound at positions of the blend and the level pot."""
-        return (1 - blend) * self.level_gain(level)
+        return dry_share(blend) * self.level_gain(level)
 
     def wet_gain(self, blend: Any, level: Any) -> Any:
         """Gain of the echo at positions of the blend and the level pot."""
-        return blend * self.level_gain(level) * self.dry_in_ohm / self.wet_in_ohm
+        return echo_share(blend) * self.level_gain(level) * self.dry_in_ohm / self.wet_in_ohm
 
     def position_for(self, level_gain: Any) -> Any:
         """Position of the level pot whose gain is nearest to one asked for, 0..1."""
@@ -148,7 +167,11 @@ def design_input_sum(edge_gain: float) -> InputSum:
         edge_gain, 0.05, 20, "the return gain at the edge of self-oscillation", "",
         "bring the wet path's own gain, its inverse, nearer to 1",
     )  # fmt: skip
-    return InputSum(SUM_OHM, SUM_OHM, SUM_OHM / (MOST_FEEDBACK * edge_gain), REPEATS_POT_OHM)
+    boost_ohm = (BOOST - 1) * BOOST_BIAS_OHM
+    return InputSum(
+        SUM_OHM, SUM_OHM, return_ohm(edge_gain) - SERIES_OHM, REPEATS_POT_OHM, boost_ohm, BOOST_BIAS_OHM, SERIES_OHM,
+        DIODE_OHM,
+    )  # fmt: skip
 
 
 def design_output_mixer(quietest_db: float = QUIETEST_DB, loudest_db: float = LOUDEST_DB) -> OutputMixer:

@@ -13,9 +13,14 @@ from typing import Literal
 
 from voicer.board.blocks.supply import LINE_V
 from voicer.board.board import Board
-from voicer.board.netlist.common import END_OHM, Sheet, number, plain
+from voicer.board.netlist.common import AMPLIFIER_GAIN, END_OHM, Sheet, number, plain
 from voicer.board.netlist.device import device_lines
 from voicer.board.netlist.filters import low_pass_lines
+from voicer.circuit.limiter import EMISSION_V, SATURATION_A
+from voicer.circuit.mixing import dry_share, echo_share
+
+THERMAL_V = 0.025865
+"""kT/q at 27 degC, where SPICE programs compute by default."""
 
 TRIM = 0.5
 """Where the bias and balance trims stand: in their middle, for a device as its class has it."""
@@ -68,14 +73,21 @@ def _input(sheet: Sheet) -> None:
     sheet.part("input", "coupling_farad", "in", "gate")
     sheet.part("input", "bias_ohm", "gate", "bias")
     sheet.follower("buffer", "gate", "buffered")
-    sheet.note("input sum: inverts; repeats pot with its follower")
+    sheet.note("input sum: inverts; repeats pot with its amplifier, limiter of two diodes")
     repeats, whole = sheet.ref("sum", "repeats_pot_ohm"), number(sheet.value("sum", "repeats_pot_ohm"))
     sheet.part("sum", "dry_in_ohm", "buffered", "sum_minus")
     sheet.part("sum", "feedback_ohm", "sum_minus", "sum")
     sheet.inverter("sum", "sum_minus", "sum")
     sheet.add(f"{repeats}a wet repeats_wiper {{{whole}*(1-repeats)+{number(END_OHM)}}}")
     sheet.add(f"{repeats}b repeats_wiper bias {{{whole}*repeats+{number(END_OHM)}}}")
-    sheet.follower("repeats", "repeats_wiper", "return")
+    sheet.add(f"Eboost boosted 0 repeats_wiper boost_minus {number(AMPLIFIER_GAIN)}")
+    sheet.part("sum", "boost_ohm", "boost_minus", "boosted")
+    sheet.part("sum", "boost_bias_ohm", "boost_minus", "bias")
+    sheet.part("sum", "limiter_ohm", "boosted", "return")
+    sheet.part("sum", "diode_ohm", "return", "knee")
+    sheet.add("Dlimit1 knee bias limiting", "Dlimit2 bias knee limiting")
+    emission = EMISSION_V / THERMAL_V
+    sheet.add(f".model limiting D(IS={number(SATURATION_A)} N={number(emission)})")
     sheet.part("sum", "return_stop_ohm", "return", "sum_minus")
     sheet.note("low cut")
     sheet.part("low_cut", "coupling_farad", "sum", "cut_gate")
@@ -139,9 +151,10 @@ def _behind_the_line(sheet: Sheet) -> None:
 
 def _mixer(sheet: Sheet) -> None:
     controls = sheet.board.controls
-    sheet.note("output mixer: inverts; blend pot of two tracks (a and b dry, c and d echo), a follower behind each")
-    sheet.pot("mixer", "blend_pot_ohm", ("bias", "dry_wiper", "buffered"), controls.blend)
-    sheet.pot("mixer", "blend_pot_ohm", ("wet", "wet_wiper", "bias"), controls.blend, "cd")
+    sheet.note("output mixer: inverts; balance pot with followers (a and b dry, c and d echo)")
+    dry, echo = float(dry_share(controls.blend)), float(echo_share(controls.blend))
+    sheet.pot("mixer", "blend_pot_ohm", ("buffered", "dry_wiper", "bias"), dry)
+    sheet.pot("mixer", "blend_pot_ohm", ("wet", "wet_wiper", "bias"), echo, "cd")
     sheet.follower("dry_share", "dry_wiper", "dry_share")
     sheet.follower("wet_share", "wet_wiper", "wet_share")
     sheet.part("mixer", "dry_in_ohm", "dry_share", "mix_minus")
