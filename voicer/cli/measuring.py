@@ -31,6 +31,7 @@ from voicer.library.calibrations import full_scale_v
 
 if TYPE_CHECKING:
     from voicer.measure.bench import Bench, Reading
+    from voicer.measure.levels import Levels
 
 
 @dataclass(frozen=True)
@@ -89,15 +90,23 @@ def measure(
     ] = None,
     out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write plots and data sheet there.")] = None,
     overwrite: Overwrite = False,
+    levels: Annotated[
+        bool, typer.Option("--levels", help="Loudness only: on a guitar, dry, bypassed, and as a runaway.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Predict every figure of a voicing from its circuit, measure it, and show both.
 
     Example: voicer measure slow-tide --series E24 --out bench
     """
-    if every == (voicing is not None):
+    if (every and voicing is not None) or not (every or levels or voicing):
         raise VoicingError("a voicing or --all must be given (got both or none)", remedy="voicer measure slow-tide")
     asked = _Asked(settings, series, capacitors, unit, swaps, source, overwrite)
+    if levels:
+        if out is not None:
+            raise VoicingError("--levels writes no files (got --out)", remedy="leave out --out")
+        _measure_levels(asked, None if every else voicing, as_json)
+        return
     if every:
         _measure_all(asked, as_json, out)
         return
@@ -168,6 +177,45 @@ def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
         right = sum(row["ok"] for row in judged.values())
         table.add_row(name, f"{right} of {len(judged)}", f"{rows[worst]['label']}: {shares[worst]:.2f}")
     console().print(table)
+
+
+def _measure_levels(asked: _Asked, voicing: str | None, as_json: bool) -> None:
+    from voicer.measure.levels import as_data
+
+    names = [voicing] if voicing else [entry.name for entry in library.listing() if entry.error is None]
+    with progress_bar() as bar, ProcessPoolExecutor() as pool:
+        task = bar.add_task("measuring", total=len(names))
+        jobs = {name: pool.submit(_levels, asked, name) for name in names}
+        found = {}
+        for name, job in jobs.items():
+            found[name] = job.result()
+            bar.advance(task)
+    if as_json:
+        print_json({name: as_data(one) for name, one in found.items()})
+        return
+    table = Table(box=None, pad_edge=False)
+    table.add_column("voicing", no_wrap=True)
+    for column in ("output", "dry", "bypass", "runaway", "at", "peak", "ceiling", "folds"):
+        table.add_column(column, justify="right")
+    for name, one in found.items():
+        values = (
+            one.over_guitar_lu, one.dry_db, one.bypass_db, one.runaway_over_guitar_lu,
+            one.runaway_time_ms, one.runaway_peak_dbfs, one.ceiling_reduction_db, one.above_half_clock_db,
+        )  # fmt: skip
+        table.add_row(name, *(f"{round(value, 1) + 0.0:.1f}" for value in values))
+    console().print(table)
+    say("output and runaway (feedback full up): LU over the guitar alone; at: ms, where it is loudest; the rest: dB")
+    say("ceiling: most it takes off the runaway; folds: share of the guitar that enters the line above half the clock")
+
+
+def _levels(asked: _Asked, name: str) -> Levels:
+    """One voicing in a process of its own."""
+    from voicer.measure.levels import measure_levels
+
+    bench, _ = asked.bench(name)
+    voicing = changed(library.load(name), asked.settings)
+    choice = part_choice(voicing, asked.series, asked.capacitors, asked.unit, asked.swaps)
+    return measure_levels(voicing, bench.guitar, choice)
 
 
 def _measured(asked: _Asked, name: str, out: Path | None) -> dict[str, Any]:

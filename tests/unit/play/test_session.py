@@ -66,7 +66,7 @@ def test_moves_of_one_look_are_heard_together(session: Session, ear: Ear) -> Non
     assert lines(session, Move("delay.time_ms", 200.0), Move("output.blend", 0.7)) == []
     assert len(ear.heard) == 1
     assert (session.voicing.delay.time_ms, session.voicing.output.blend) == (200.0, 0.7)
-    assert named(ear.heard[0])["wet"] == pytest.approx(0.7)
+    assert named(ear.heard[0])["dry"] == pytest.approx(0.6)
     assert session.changed
 
 
@@ -75,7 +75,7 @@ def test_a_move_that_does_not_fit_changes_nothing(session: Session, ear: Ear) ->
     before = session.voicing
     told = session.handle([Move("delay.time_ms", 5.0)])
     assert told[0].bad
-    assert told[0].line.startswith("delay.time_ms must be within shortest_ms..longest_ms = 25..550 ms (got 5)")
+    assert told[0].line.startswith("delay.time_ms must be within shortest_ms..longest_ms = 25..480 ms (got 5)")
     assert (session.voicing, ear.heard) == (before, [])
 
 
@@ -254,7 +254,7 @@ def test_a_voicing_from_a_file_is_saved_to_that_file(
     assert "# from the loft" in (tmp_path / "x.toml").read_text()
 
 
-@pytest.mark.parametrize(("action", "wet"), [("bypass", 0.0), ("bypass-tail", 0.45)])
+@pytest.mark.parametrize(("action", "wet"), [("bypass", 0.0), ("bypass-tail", 0.8)])
 def test_bypass(session: Session, ear: Ear, action: str, wet: float) -> None:
     """Off at once, or off with the repeats left to ring; the dry signal at full level; then on again."""
     assert lines(session, Press(action)) == ["echo bypassed"]
@@ -311,7 +311,7 @@ def test_a_runaway_ends(escape: Press | Recall) -> None:
     session.handle([escape])
     after = engine.play(np.zeros(24_000))[4800:]
     engine.stop()
-    assert np.abs(loud).max() > 0.1
+    assert np.abs(loud).max() > 0.05
     assert np.abs(after).max() < 1e-3
 
 
