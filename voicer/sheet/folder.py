@@ -32,7 +32,7 @@ def _write(sheet: BuildSheet, folder: Path, progress: Callable[[float], None]) -
     from voicer.sheet.pages import write_pages, write_response
 
     texts = {
-        "bom.csv": bom_text(sheet.parts, sheet.actives, sheet.choice.tolerances),
+        "bom.csv": bom_text(sheet.nominal.parts, sheet.actives, sheet.choice.tolerances),
         "circuit.cir": path_netlist(sheet.board),
         "clock.cir": clock_netlist(sheet.board),
         "lfo.cir": lfo_netlist(sheet.board),

@@ -107,7 +107,8 @@ def made_table(sheet: BuildSheet) -> Table:
     rows = []
     for key, asked, got in differences(sheet.voicing, sheet.made[0]):
         unit = parameter(key).unit
-        rows.append((key, say(asked, unit), say(got, unit), f"{got / asked - 1:+.2%}" if asked else ""))
+        error = f"{got - asked:+.2f} dB" if unit == "dB" else f"{got / asked - 1:+.2%}" if asked else ""
+        rows.append((key, say(asked, unit), say(got, unit), error))
     return Table("The voicing these parts make", ("parameter", "asked", "made", "error"), rows, empty="as asked for")
 
 

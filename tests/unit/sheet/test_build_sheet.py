@@ -7,6 +7,7 @@ import io
 import json
 import re
 import subprocess
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,13 @@ from voicer.board.netlist import path_netlist
 from voicer.board.readback import differences
 from voicer.board.spread import Tolerances
 from voicer.board.values import parse_value
+from voicer.drawing.paper import PRINT, pyplot
 from voicer.errors import FileError
 from voicer.sheet import tables
 from voicer.sheet.bom import COLUMNS, bom_text, read_measured
 from voicer.sheet.contents import CAUTIONS, BuildSheet, build_sheet
 from voicer.sheet.folder import write_sheet
+from voicer.sheet.pages import draw_pages
 
 FILES = ["bom.csv", "circuit.cir", "clock.cir", "lfo.cir", "response.svg", "sheet.pdf"]
 SHIPPED = [entry.name for entry in library.listing()]
@@ -133,15 +136,17 @@ def test_json_is_whole() -> None:
     assert {"ref", "kind", "value", "unit", "block", "name", "note"} == set(data["parts"][0])
 
 
-@pytest.mark.parametrize("name", ["harbour-dusk", "old-dredger"])
-def test_the_folder(name: str, tmp_path: Path) -> None:
-    """All six files and nothing else; the pages are a PDF of two, with the cautions, the netlist is the board's."""
+@pytest.mark.parametrize(("name", "pages"), [("harbour-dusk", 2), ("old-dredger", 3)])
+def test_the_folder(name: str, pages: int, tmp_path: Path) -> None:
+    """All six files and nothing else; the pages are a PDF of two, or three where the notes are long, with the cautions;
+    the netlist is the board's.
+    """
     sheet = sheet_of(name)
     written = write_sheet(sheet, tmp_path / "out")
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in written) == FILES
     data = (tmp_path / "out" / "sheet.pdf").read_bytes()
     assert data.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type /Page\b", data)) == 2
+    assert len(re.findall(rb"/Type /Page\b", data)) == pages
     assert (tmp_path / "out" / "circuit.cir").read_text() == path_netlist(sheet.board)
     assert "<svg" in (tmp_path / "out" / "response.svg").read_text()
 
@@ -162,6 +167,38 @@ def test_pages_say_what_they_must(tmp_path: Path) -> None:
     assert "Quay Slap" in said
     for part in sheet.parts:
         assert re.search(rf"\b{part.ref}\b", said), part
+
+
+@pytest.mark.parametrize(
+    ("name", "changes"),
+    [
+        ("old-dredger", {}),
+        ("harbour-dusk", {}),
+        ("storm-bell", {"line.devices": 8, "line.stages": 512, "filters.anti_alias.order": 6,
+                        "filters.reconstruction.order": 6, "modulation.shape": "sine"}),
+    ],
+)  # fmt: skip
+def test_nothing_is_printed_over_the_edge(name: str, changes: dict[str, Any]) -> None:
+    """Every text of every page is inside the frame and none lies on another; the cautions are all there."""
+    sheet = build_sheet(library.load(name).changed(changes), PartChoice("E6", unit=5), units=50)
+    with pyplot().rc_context(PRINT):
+        pages = draw_pages(sheet)
+    printed = ""
+    for page in pages:
+        page.set_dpi(300)
+        page.draw_without_rendering()
+        frame = page.bbox
+        shown = [one for one in [*page.texts, *page.axes[-1].texts] if one.get_text()]
+        boxes = [(one.get_text(), one.get_window_extent()) for one in shown]
+        printed += " ".join(text for text, _ in boxes)
+        for text, box in boxes:
+            assert frame.x0 + 0.03 * frame.width < box.x0 < box.x1 < frame.x1 - 0.03 * frame.width, text
+            assert frame.y0 + 0.022 * frame.height < box.y0 < box.y1 < frame.y1 - 0.022 * frame.height, text
+        for (text, box), (other, over) in combinations(boxes, 2):
+            wide, high = (min(box.x1, over.x1) - max(box.x0, over.x0), min(box.y1, over.y1) - max(box.y0, over.y0))
+            assert wide < 1 or high < 6, (text, other)
+        pyplot().close(page)
+    assert all(word in printed for line in CAUTIONS for word in line.split())
 
 
 def test_nothing_is_half_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
