@@ -86,7 +86,7 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     near = get_close_matches(name, choices, n=1, cutoff=0.6)
     if near:
         return f"did you mean '{near[0]}'?"
-    return "known are " + ", ".join(choices) if choices else ""
+    return "use one of " + ", ".join(choices) if choices else ""
 
 
 def printable(text: str) -> str:
@@ -105,6 +105,6 @@ def json_text(data: Any) -> str:
 
 
 def one_line(text: str) -> str:
-    """A quote of a user's text: `printable`, and cut to a bearable length."""
+    """A quote of a user's text: `printable`, and cut to a readable length."""
     safe = printable(text)
     return safe if len(safe) <= LONGEST_QUOTE else safe[: LONGEST_QUOTE - 1] + "…"

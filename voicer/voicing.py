@@ -169,7 +169,7 @@ _NAME_RULE: dict[str, Any] = {"minLength": 1, "maxLength": LONGEST_NAME, "patter
 def _without_controls(key: str, text: str, one_liner: str) -> str:
     """The text, if nothing in it could steer a terminal or spoil a picture; line breaks count in ``one_liner`` only."""
     if printable(one_liner) != one_liner:
-        what = f"{key} must hold no control characters (got '{one_line(text)}')"
+        what = f"{key} must not contain control characters (got '{one_line(text)}')"
         raise VoicingError(what, remedy="remove what is shown with a backslash")
     return text
 
@@ -290,7 +290,7 @@ class Parameter:
     def rule(self) -> str:
         """What is allowed, in words, for messages: ``in 10..500 Hz``."""
         if self.kind == "text":
-            return "a text"
+            return "text"
         if self.kind == "switch":
             return "true or false"
         if self.kind == "choice":

@@ -37,7 +37,7 @@ def test_the_parameters_are_those_of_the_file_in_its_order() -> None:
         ("filters.low_cut_hz", "number", "in 10..500 Hz"),
         ("compander.enabled", "switch", "true or false"),
         ("output.blend", "number", "in 0..1"),
-        ("name", "text", "a text"),
+        ("name", "text", "text"),
     ],
 )
 def test_a_parameter_says_its_kind_and_rule(key: str, kind: str, rule: str) -> None:
@@ -110,7 +110,7 @@ def test_an_unknown_parameter_is_refused_with_the_nearest(act: Any) -> None:
 @pytest.mark.parametrize(
     ("data", "message"),
     [
-        ({}, "name must be present (it is missing); add a line 'name = …'"),
+        ({}, "name is missing; add a line 'name = …'"),
         ({"name": "a", "filters": {"anti_alias": {"cuttoff_hz": 3}}},
          "unknown key 'filters.anti_alias.cuttoff_hz'; did you mean 'cutoff_hz'?"),
         ({"name": "a", "line": {"stages": 3000}}, "line.stages must be one of 512, 1024, 2048, 4096 (got 3000)"),
@@ -141,7 +141,7 @@ def test_an_error_is_one_line_of_its_parts(parts: dict[str, str], line: str) -> 
 
 @pytest.mark.parametrize(
     ("name", "known", "hint"),
-    [("dask", ["dusk", "dawn"], "did you mean 'dusk'?"), ("x", ["dusk", "dawn"], "known are dusk, dawn"), ("x", [], "")],
+    [("dask", ["dusk", "dawn"], "did you mean 'dusk'?"), ("x", ["dusk", "dawn"], "use one of dusk, dawn"), ("x", [], "")],
 )  # fmt: skip
 def test_the_nearest_name_is_offered_or_all_there_are(name: str, known: list[str], hint: str) -> None:
     """A near name is offered, else the list, else nothing."""
@@ -163,12 +163,12 @@ def test_no_control_character_gets_into_a_name_or_notes(key: str, char: str) -> 
         Voicing(name="Mine").changed({key: f"a{char}b"})
     escaped = repr(char)[1:-1]
     assert str(caught.value) == (
-        f"{key} must hold no control characters (got 'a{escaped}b'); remove what is shown with a backslash"
+        f"{key} must not contain control characters (got 'a{escaped}b'); remove what is shown with a backslash"
     )
 
 
 def test_notes_may_have_lines_and_a_name_may_not() -> None:
     """Line breaks and tabs are for notes only."""
     assert Voicing(name="Mine").changed({"notes": "one\n\ttwo"}).notes == "one\n\ttwo"
-    with pytest.raises(VoicingError, match="name must hold no control characters"):
+    with pytest.raises(VoicingError, match="name must not contain control characters"):
         Voicing(name="Mine").changed({"name": "one\ntwo"})

@@ -23,7 +23,7 @@ from voicer.cli.common import (
 )  # fmt: skip
 from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
-from voicer.errors import VoicingError
+from voicer.errors import VoicingError, one_line
 from voicer.files.whole_folder import check_free
 
 if TYPE_CHECKING:
@@ -45,17 +45,17 @@ def parts_command(
     capacitor_percent: Annotated[float, typer.Option(min=0, max=50, help="Tolerance of capacitors.")] = 10.0,
     pot_percent: Annotated[float, typer.Option(min=0, max=50, help="Tolerance of pots.")] = 20.0,
     distribution: Annotated[
-        Literal["uniform", "normal"], typer.Option(help="How parts lie within their tolerance.")
+        Literal["uniform", "normal"], typer.Option(help="Distribution of values within the tolerance.")
     ] = "uniform",
-    units: Annotated[int, typer.Option(min=2, max=200_000, help="Units of the spread.")] = UNITS,
+    units: Annotated[int, typer.Option(min=2, max=200_000, help="Number of units in the tolerance spread.")] = UNITS,
     limits: Annotated[
         list[str] | None,
-        typer.Option("--limit", metavar="KEY=LOW..HIGH", help="Tell how many units keep it."),
+        typer.Option("--limit", metavar="KEY=LOW..HIGH", help="Show the share of units within this limit."),
     ] = None,
     keep: Annotated[
-        str | None, typer.Option("--keep", metavar="NAME", help="Save the voicing these parts make.")
+        str | None, typer.Option("--keep", metavar="NAME", help="Save the voicing these parts make under this name.")
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write the sheet's files there.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write the build sheet there.")] = None,
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
@@ -131,6 +131,6 @@ def _limit(text: str) -> tuple[str, tuple[float, float]]:
         low, high = (float(end) if end else inf for end, inf in zip(match.groups()[1:], (-1e300, 1e300), strict=True))
     except ValueError:
         raise VoicingError(
-            f"--limit must be KEY=LOW..HIGH (got '{text}')", remedy="for example --limit longest_ms=500..600"
+            f"--limit must be KEY=LOW..HIGH (got '{one_line(text)}')", remedy="for example --limit longest_ms=500..600"
         ) from None
     return match[1], (low, high)

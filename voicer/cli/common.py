@@ -29,7 +29,7 @@ LONGEST_NUMBER = 50
 PREPARING = "preparing (the first time the kernel is compiled: some seconds)"
 
 VoicingName = Annotated[str, typer.Argument(metavar="VOICING", help="A name from 'voicer voicings', or a file.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print facts as JSON.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Settings = Annotated[
     list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Change a parameter, such as line.stages=1024.")
 ]
@@ -82,7 +82,7 @@ def _commands() -> None:
 
 
 def progress_bar() -> Progress:
-    """A bar on standard error that leaves nothing behind."""
+    """A progress bar on standard error, removed when it is done."""
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
     from voicer.drawing.terminal import console
@@ -123,7 +123,7 @@ def plain(value: Any) -> str:
 
 
 def print_json(data: Any) -> None:
-    """Data for programs."""
+    """Print data for programs."""
     print(json_text(data))
 
 

@@ -153,7 +153,7 @@ class MapFile(_Part):
     @classmethod
     def _can_be_printed(cls, name: str) -> str:
         if printable(name) != name:
-            raise ValueError(f"name must hold no control characters (got '{name}'); remove them")
+            raise ValueError(f"name must not contain control characters (got '{name}'); remove them")
         return name
 
     @field_validator("control", "button")

@@ -1,7 +1,7 @@
 """The only finder of the data that comes with the package: shipped voicings and panel files.
 
 In an installed wheel they are in ``voicer/_data``; in a checkout, and so in an editable install, in the
-folders beside ``voicer/``. What is returned may lie inside a zip file: read it, do not make paths of it.
+folders beside ``voicer/``. What is returned may be inside a zip file: read it, do not turn it into a path.
 """
 
 from __future__ import annotations
@@ -39,6 +39,6 @@ def _folder(name: str) -> Traversable:
     folder = data_root() / name
     if not folder.is_dir():
         raise FileError(
-            f"the packaged folder '{name}' must be present (it is missing)", remedy="install voicer again"
+            f"the packaged folder '{name}' is missing", remedy="install voicer again"
         )
     return folder

@@ -115,7 +115,7 @@ def _under(loc: Loc, table: Loc) -> bool:
 
 
 def _line_at(text: str, at: int, line: str) -> Edit:
-    """A line of its own behind the one that ``at`` stands in."""
+    """Insert a line after the one that contains ``at``."""
     end = text.find("\n", at)
     if end < 0:
         return _at_the_end(text, [line], gap=False)

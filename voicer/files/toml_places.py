@@ -1,4 +1,4 @@
-"""Where each key of a TOML text stands: its line and the spans of its name and value.
+"""The place of each key in a TOML text: its line and the spans of its name and value.
 
 `tomllib` keeps no places, and `tomlkit` none that survive nesting; complaints need the line, edits the spans.
 """
@@ -17,7 +17,7 @@ Loc = tuple[str | int, ...]
 
 @dataclass(frozen=True)
 class Place:
-    """Where a key stands in the text: its line (from 1) and the spans of its name and its value."""
+    """Place of a key in the text: its line (from 1) and the spans of its name and its value."""
 
     line: int
     key_start: int

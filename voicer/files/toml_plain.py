@@ -29,7 +29,7 @@ def read_plain(text: str, *, where: str) -> dict[str, Any]:
         text.encode()
         data = tomllib.loads(text)
     except UnicodeEncodeError as error:
-        what = "the text must be UTF-8 (it is not)"
+        what = "the text is not valid UTF-8"
         raise FileError(what, where=where, remedy="save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
         raise _syntax_complaint(text, str(error), where) from error
@@ -47,7 +47,7 @@ def read_plain(text: str, *, where: str) -> dict[str, Any]:
 def wrong_value(
     where: str, places: dict[Loc, Place], loc: Loc, what: str, remedy: str = ""
 ) -> FileError:
-    """A `FileError` at the line of ``loc``, or of the nearest table around it, cut to a bearable length."""
+    """A `FileError` at the line of ``loc``, or of the nearest table around it, cut to a readable length."""
     return FileError(one_line(what), where=f"{where}:{line_of(places, loc)}", remedy=one_line(remedy))
 
 
@@ -94,7 +94,7 @@ def _syntax_complaint(text: str, message: str, where: str) -> FileError:
     if inline or reason.startswith(_GIVEN_TWICE):
         header = re.match(r"\[+\s*([^\]]*?)\s*\]", line)
         name = inline[1] if inline else header[1] if header else line.split("=")[0].strip()
-        return FileError(one_line(f"{name} must be given once (it is given twice)"), where=place,
+        return FileError(one_line(f"{name} is given twice"), where=place,
                          remedy="remove one of the two")
     what = one_line(f"the line must be TOML such as key = value (got {line[:80]!r})")
     return FileError(what, where=place, remedy=one_line(reason[:1].lower() + reason[1:] + column))

@@ -45,7 +45,7 @@ def read_model(
         The file as the user knows it; the message puts ``:line`` behind it.
     explain : callable, optional
         Words for a wrong value: ``(dotted key, what is wrong, remedy)``; by default `explain_value`.
-        Unknown keys, missing keys and values where a table belongs are worded here for every model.
+        Unknown keys, missing keys and values in place of tables are worded here for every model.
 
     Raises
     ------
@@ -83,7 +83,7 @@ def explain_error(
     first = _foremost(error.errors())
     loc, key = first["loc"], dotted(first["loc"])
     if first["type"] == "missing":
-        return loc, f"{key} must be present (it is missing)", f"add a line '{loc[-1]} = …'"
+        return loc, f"{key} is missing", f"add a line '{loc[-1]} = …'"
     if first["type"] == "extra_forbidden":
         return loc, f"unknown key '{key}'", did_you_mean(str(loc[-1]), _names_beside(model, loc))
     if first["type"] in _TABLE_WANTED:
@@ -107,7 +107,7 @@ def _foremost(errors: list[ErrorDetails]) -> ErrorDetails:
 
 
 def _loc_named(what: str, places: dict[Loc, Place]) -> Loc:
-    """The key a cross-check's message starts with, if it is a key or would stand in a table of this text."""
+    """The key a cross-check's message starts with, if it is a key of this text or belongs to one of its tables."""
     parts: Loc = tuple(what.split(" ", 1)[0].split("."))
     return parts if parts in places or (len(parts) > 1 and parts[:-1] in places) else ()
 
@@ -126,7 +126,7 @@ def explain_value(error: ValidationError, model: type[BaseModel]) -> tuple[str, 
             return key, raised.what, raised.remedy
         what, _, remedy = str(raised).partition("; ")
         return key, what, remedy
-    rule = "a text" if first["type"] == "string_type" else _rule(_field_at(model, first["loc"]))
+    rule = "text" if first["type"] == "string_type" else _rule(_field_at(model, first["loc"]))
     got, remedy = first["input"], ""
     if first["type"] == "literal_error" and isinstance(got, str):
         remedy = did_you_mean(got, re.findall(r"'([^']*)'", first["ctx"]["expected"]))

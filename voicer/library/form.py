@@ -100,7 +100,7 @@ def to_text(voicing: Voicing, old_text: str | None = None) -> str:
     voicing : Voicing
         What the text will read back as, exactly.
     old_text : str, optional
-        The file as it stands: its comments, order and formatting are kept and only what differs is
+        The existing file: its comments, order and formatting are kept and only what differs is
         changed. `FileError` if it is no voicing.
     """
     if old_text is None:

@@ -1,4 +1,4 @@
-"""Where the user's own voicings and slots are kept."""
+"""Folder of the user's own voicings, slots and calibrations."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ def slots_file() -> Path:
 
 
 def made(folder: Path) -> Path:
-    """The folder, made if it was not there; `FileError` if it cannot be."""
+    """The folder, created if it does not exist; `FileError` if it cannot be."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise FileError(
-            f"the folder must be writable ({reason})",
+            f"the folder cannot be created ({reason})",
             where=str(folder),
-            remedy="name another one with VOICER_HOME",
+            remedy="set VOICER_HOME to another folder",
         ) from error
     return folder

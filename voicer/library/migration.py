@@ -46,7 +46,7 @@ def without_schema(text: str) -> str:
 def _schema_of(text: str, where: str) -> int:
     data = read_plain(text, where=where)
     if "schema" not in data:
-        what = "schema must be present (it is missing)"
+        what = "schema is missing"
         raise FileError(what, where=f"{where}:1", remedy=f"add a line 'schema = {SCHEMA}' at the top")
     number: Any = data["schema"]
     places = key_places(text)

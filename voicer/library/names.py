@@ -26,14 +26,14 @@ def slug(title: str) -> str:
 
 
 def slug_to_save_under(name: str) -> str:
-    """Slug of a name that a new file may have; `FileError` with the rule for any other."""
+    """Slug of a name for a new file; `FileError` with the rule if no file can have it."""
     found = slug(name)
     if not found:
-        raise _refused("hold a letter or digit", name)
+        raise _refused("contain a letter or digit", name)
     if len(found.encode()) > _LONGEST_SLUG_BYTES:
         raise _refused(f"be at most {_LONGEST_SLUG_BYTES} bytes as a file name", name)
     if found in _RESERVED:
-        raise _refused("be none that the system keeps for itself", name)
+        raise _refused("not be a name the system reserves", name)
     return found
 
 

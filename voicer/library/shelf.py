@@ -1,4 +1,4 @@
-"""Voicings on disk: found by name, listed, loaded and saved; the user's own before the shipped ones."""
+"""Voicings on disk, by name: list, load and save them; the user's own take precedence over the shipped ones."""
 
 from __future__ import annotations
 
@@ -257,8 +257,8 @@ def _own() -> list[_Source]:
         return []
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise FileError(f"the folder must be readable ({reason})", where=str(folder),
-                        remedy="name another one with VOICER_HOME") from error
+        raise FileError(f"the folder cannot be read ({reason})", where=str(folder),
+                        remedy="set VOICER_HOME to another folder") from error
     return [_Source(path.stem, path, shipped=False) for path in files if not path.name.startswith(".")]
 
 

@@ -49,7 +49,7 @@ def checked_slot(slot: int) -> int:
     """The slot's number, if it is one; `FileError` with the rule otherwise."""
     if isinstance(slot, bool) or not isinstance(slot, int) or not 0 <= slot <= LAST_SLOT:
         raise FileError(
-            f"slot must be a whole number in 0..{LAST_SLOT} (got {slot!r})", remedy="give a program number"
+            f"slot must be a whole number in 0..{LAST_SLOT} (got {slot!r})", remedy="use a program number"
         )
     return slot
 
@@ -68,9 +68,9 @@ def _read(text: str, where: str) -> dict[int, str]:
         number = int(key) if key.isascii() and key.isdigit() and len(key) <= 3 else -1
         if not 0 <= number <= LAST_SLOT:
             what = f"slot must be a whole number in 0..{LAST_SLOT} (got {key!r})"
-            raise wrong_value(where, places, ("slots", key), what, "give a program number")
+            raise wrong_value(where, places, ("slots", key), what, "use a program number")
         if not isinstance(name, str):
-            raise wrong_value(where, places, ("slots", key), f"slots.{key} must be a text (got {shown(name)})")
+            raise wrong_value(where, places, ("slots", key), f"slots.{key} must be text (got {shown(name)})")
         found[number] = name
     return found
 

@@ -150,7 +150,7 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     (["play", "harbour-dusk", "--map", "m.toml"], {"m.toml": 'schema = 1\nname = "M"\n[[control]]\ncontroller = 121\nparameter = "output.blend"\n'}, "m.toml:4: "),
     (["play", "harbour-dusk", "--map", "absent.toml"], {}, "absent.toml: "),
     (["play", "harbour-dusk", "--input", "absent.wav"], {}, "absent.wav: no such file"),
-    (["play", "harbour-dusk", "--rack", "echo,gate"], {}, "no unit 'gate' is installed; known are ceiling, echo"),
+    (["play", "harbour-dusk", "--rack", "echo,gate"], {}, "no unit 'gate' is installed; use one of ceiling, echo"),
     (["play", "harbour-dusk", "--audio", "jack"], {}, "no JACK server 'voicer-none' is running; start one"),
     (["play", "nothing-like-it"], {}, "the voicing must be a known name or a path"),
     (["play", "storm", "bell"], {}, "play takes one voicing (got 2 words: 'storm bell'); did you mean 'storm-bell'?"),

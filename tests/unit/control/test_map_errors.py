@@ -136,10 +136,10 @@ def control(lines: str, parameter: str = "repeats.feedback") -> tuple[str, str]:
         (("channel = 0", "channel = 17"), "3: channel must be a whole number in 0..16 (got 17)"),
         (("offset = 0", "offset = 128"), "12: recall.offset must be a whole number in -127..127 (got 128)"),
         (("= true", "= 1"), "11: recall.program_change must be true or false (got 1)"),
-        (('name = "Bench"\n', ""), "1: name must be present (it is missing); add a line 'name = …'"),
+        (('name = "Bench"\n', ""), "1: name is missing; add a line 'name = …'"),
         (
             ('action = "bypass"\n', ""),
-            "7: button[0].action must be present (it is missing); add a line 'action = …'",
+            "7: button[0].action is missing; add a line 'action = …'",
         ),
         (("schema = 1", "schema = 2"), "1: schema must be 1 (got 2)"),
     ],
@@ -182,7 +182,7 @@ def test_name_with_control_characters(name: str) -> None:
     """A name that could steer a terminal is refused, and is not printed raw in saying so."""
     with pytest.raises(FileError) as caught:
         read_map(GOOD.replace('"Bench"', f'"{name}"'), where="bench.toml")
-    assert "bench.toml:2: name must hold no control characters (got" in str(caught.value)
+    assert "bench.toml:2: name must not contain control characters (got" in str(caught.value)
     assert str(caught.value).isprintable()
 
 
@@ -204,7 +204,7 @@ def test_far_off_parameter_lists_what_there_is() -> None:
     """With no near name the known parameters are listed."""
     with pytest.raises(FileError) as caught:
         read_map(GOOD.replace("repeats.feedback", "zzz"), where="bench.toml")
-    expected = "bench.toml:6: unknown parameter 'zzz'; known are " + ", ".join(parameters())
+    expected = "bench.toml:6: unknown parameter 'zzz'; use one of " + ", ".join(parameters())
     assert str(caught.value).startswith(expected[:300])
 
 

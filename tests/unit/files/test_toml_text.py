@@ -153,7 +153,7 @@ class _Map(BaseModel):
 TWO_CONTROLS = '[[control]]\nkind = "knob"\ncc = 1\n[[control]]\nkind = "pad"\n'
 
 WRONG = [
-    (TWO_CONTROLS, "m.toml:4: control[1].cc must be present (it is missing); add a line 'cc = …'"),
+    (TWO_CONTROLS, "m.toml:4: control[1].cc is missing; add a line 'cc = …'"),
     (
         TWO_CONTROLS + "cc = 200",
         "m.toml:6: control[1].cc must be a whole number in 0..127 (got 200)",
@@ -165,7 +165,7 @@ WRONG = [
     (TWO_CONTROLS + "cc = 2.0", "m.toml:6: control[1].cc must be a whole number in 0..127 (got 2.0)"),
     (
         TWO_CONTROLS + 'number = 2\nlable = ""',
-        "m.toml:4: control[1].cc must be present (it is missing); add a line 'cc = …'",
+        "m.toml:4: control[1].cc is missing; add a line 'cc = …'",
     ),
     (
         TWO_CONTROLS + 'cc = 2\nlable = ""',
@@ -195,14 +195,14 @@ WRONG = [
      "(got the date or time 1979-05-27); put text in quotes"),
     ("[names]\na = 99999999999999999999", "m.toml:2: names.a must fit in 64 bits (it is longer); shorten it"),
     ("control = 3", "m.toml:1: control must be a valid array (got 3)"),
-    ('"a\\nb" = 3', "m.toml:1: unknown key 'a\\nb'; known are control, names"),
+    ('"a\\nb" = 3', "m.toml:1: unknown key 'a\\nb'; use one of control, names"),
     ("names = " + "[" * 30 + "]" * 30, "m.toml: tables and lists must be nested at most 20 deep "
      "(they go deeper); flatten them"),
     ("x\ny = 1", "m.toml:1: the line must be TOML such as key = value (got 'x'); "
      "expected '=' after a key in a key/value pair at column 2"),
-    ("[names]\na = 1\na = 2", "m.toml:3: a must be given once (it is given twice); remove one of the two"),
-    ("[names]\na = 1\n[names]", "m.toml:3: names must be given once (it is given twice); remove one of the two"),
-    ("names = { a = 1, a = 2 }", "m.toml:1: a must be given once (it is given twice); remove one of the two"),
+    ("[names]\na = 1\na = 2", "m.toml:3: a is given twice; remove one of the two"),
+    ("[names]\na = 1\n[names]", "m.toml:3: names is given twice; remove one of the two"),
+    ("names = { a = 1, a = 2 }", "m.toml:1: a is given twice; remove one of the two"),
 ]  # fmt: skip
 
 

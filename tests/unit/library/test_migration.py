@@ -57,7 +57,7 @@ WRONG = [
      "21: unknown key 'repeats.feedback' in schema 1; did you mean 'feedback_percent'?"),
     ("= 1.5 ", "= 41 ", "26: modulation.depth_percent must be in 0..40 % (got 41)"),
     ("cutoff_hz = 2700", "cutoff_hz = 27", "18: filters.reconstruction.cutoff_hz must be in 200..20000 Hz (got 27)"),
-    ("[repeats]", "repeats = 3\n[x]", "20: unknown key 'filters.repeats'; known are low_cut_hz, anti_alias, reconstruction"),
+    ("[repeats]", "repeats = 3\n[x]", "20: unknown key 'filters.repeats'; use one of low_cut_hz, anti_alias, reconstruction"),
 ]  # fmt: skip
 
 

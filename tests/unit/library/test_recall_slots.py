@@ -35,7 +35,7 @@ def test_an_empty_slot_is_refused_with_those_that_are_not() -> None:
 @pytest.mark.parametrize("slot", [-1, 128, True])
 def test_a_number_that_is_no_slot_is_refused(slot: int) -> None:
     """Program numbers are whole and in 0..127, to read and to assign."""
-    expected = f"slot must be a whole number in 0..127 (got {slot!r}); give a program number"
+    expected = f"slot must be a whole number in 0..127 (got {slot!r}); use a program number"
     with pytest.raises(FileError) as recalled:
         recall(slot)
     with pytest.raises(FileError) as assigned:
@@ -94,10 +94,10 @@ def test_a_slot_whose_voicing_has_gone_is_refused() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ('[slots]\n128 = "a"', "2: slot must be a whole number in 0..127 (got '128'); give a program number"),
-        ('[slots]\none = "a"', "2: slot must be a whole number in 0..127 (got 'one'); give a program number"),
-        ("[slots]\n1 = 2", "2: slots.1 must be a text (got 2)"),
-        ('1 = "a"', "1: unknown key '1'; known are slots"),
+        ('[slots]\n128 = "a"', "2: slot must be a whole number in 0..127 (got '128'); use a program number"),
+        ('[slots]\none = "a"', "2: slot must be a whole number in 0..127 (got 'one'); use a program number"),
+        ("[slots]\n1 = 2", "2: slots.1 must be text (got 2)"),
+        ('1 = "a"', "1: unknown key '1'; use one of slots"),
         ("slots = 3", "1: slots must be a table (got 3); write it as [slots]"),
     ],
 )

@@ -272,8 +272,8 @@ def test_a_home_that_cannot_be_made_is_named(tmp_path: Path, monkeypatch: pytest
     with pytest.raises(FileError) as caught:
         save(Voicing(name="Mine"))
     assert str(caught.value) == (
-        f"{tmp_path / 'file' / 'voicings'}: the folder must be readable (Not a directory); "
-        f"name another one with VOICER_HOME"
+        f"{tmp_path / 'file' / 'voicings'}: the folder cannot be read (Not a directory); "
+        f"set VOICER_HOME to another folder"
     )
 
 
@@ -302,7 +302,7 @@ def test_a_broken_file_is_listed_with_its_error_and_hides_no_other(home: Path) -
         "folder": f"{folder / 'folder.toml'}: the input must be a regular file (got a folder); name a file",
         "latin": f"{folder / 'latin.toml'}:1: the file must be UTF-8 text (got byte 0xe9); save it as UTF-8",
         "sound": None,
-        "wrong": f"{folder / 'wrong.toml'}:1: name must be present (it is missing); add a line 'name = …'",
+        "wrong": f"{folder / 'wrong.toml'}:1: name is missing; add a line 'name = …'",
     }
     assert own == expected
     assert [shown.name for shown in listing() if shown.shipped] == SHIPPED
@@ -346,9 +346,9 @@ def test_a_title_becomes_a_plain_file_name(title: str, name: str) -> None:
         ("a.toml", "be a plain name, without '/', '\\', a leading dot or '.toml' (got 'a.toml')"),
         ("", "have 1..60 characters (got '')"),
         ("a" * 61, f"have 1..60 characters (got '{'a' * 60}…')"),
-        ("!!!", "hold a letter or digit (got '!!!')"),
-        ("CON", "be none that the system keeps for itself (got 'CON')"),
-        ("slots", "be none that the system keeps for itself (got 'slots')"),
+        ("!!!", "contain a letter or digit (got '!!!')"),
+        ("CON", "not be a name the system reserves (got 'CON')"),
+        ("slots", "not be a name the system reserves (got 'slots')"),
     ],
 )
 def test_a_name_that_no_file_may_have_is_refused(home: Path, name: str, rule: str) -> None:

@@ -46,7 +46,7 @@ rate_hz = 0.6
 """
 
 SYNTAX = "the line must be TOML such as key = value"
-TWICE = "must be given once (it is given twice); remove one of the two"
+TWICE = "is given twice; remove one of the two"
 
 WRONG = [
     # ranges
@@ -60,7 +60,7 @@ WRONG = [
     ("[compander]", "[repeats]\nfeedback = -0.1\n[compander]",
      "24: repeats.feedback must be in 0..1.5 (got -0.1)"),
     ("[compander]", "output = { blend = 0.5, level_db = 13 }\n[compander]",
-     "23: unknown key 'filters.reconstruction.output'; known are shape, order, cutoff_hz"),
+     "23: unknown key 'filters.reconstruction.output'; use one of shape, order, cutoff_hz"),
     # not a number, not finite
     ("time_ms = 380.0", "time_ms = nan", "10: delay.time_ms must be in 1.25..2000 ms (got nan)"),
     ("longest_ms = 550.0", "longest_ms = inf", "12: delay.longest_ms must be in 1.25..2000 ms (got inf)"),
@@ -73,8 +73,8 @@ WRONG = [
     ("devices = 2 ", "devices = 2.0 ", "7: line.devices must be a whole number in 1..8 (got 2.0)"),
     ("enabled = true", "enabled = 1", "24: compander.enabled must be true or false (got 1)"),
     ("enabled = true", 'enabled = "yes"', "24: compander.enabled must be true or false (got 'yes')"),
-    ('name = "Harbour Dusk"', "name = 7", "2: name must be a text (got 7)"),
-    ('notes = "Slow."', "notes = []", "3: notes must be a text (got [])"),
+    ('name = "Harbour Dusk"', "name = 7", "2: name must be text (got 7)"),
+    ('notes = "Slow."', "notes = []", "3: notes must be text (got [])"),
     ("[compander]\nenabled = true", "[[compander]]\nenabled = true",
      "23: compander must be a table (got [{'enabled': True}]); write it as [compander]"),
     # enumerations
@@ -89,9 +89,9 @@ WRONG = [
      "16: unknown key 'filters.anti_alias.cuttoff_hz'; did you mean 'cutoff_hz'?"),
     ("[modulation]", "[modulaton]", "26: unknown key 'modulaton'; did you mean 'modulation'?"),
     ('notes = "Slow."', "volume = 3",
-     "3: unknown key 'volume'; known are name, notes, line, delay, filters, compander, repeats, modulation, "
+     "3: unknown key 'volume'; use one of name, notes, line, delay, filters, compander, repeats, modulation, "
      "output, flaws"),
-    ('name = "Harbour Dusk"\n', "", "1: name must be present (it is missing); add a line 'name = …'"),
+    ('name = "Harbour Dusk"\n', "", "1: name is missing; add a line 'name = …'"),
     ("name =", "nmae =", "2: unknown key 'nmae'; did you mean 'name'?"),
     # the name's own rules
     ('"Harbour Dusk"', '""', "2: name must have 1..60 characters and no space at either end (got '')"),
@@ -111,7 +111,7 @@ WRONG = [
      "at column 16"),
     ('"Slow."', '"Slow.', f"3: {SYNTAX} (got 'notes = \"Slow.'); illegal character '\\n' at column 15"),
     # schema
-    ("schema = 3\n", "", "1: schema must be present (it is missing); add a line 'schema = 3' at the top"),
+    ("schema = 3\n", "", "1: schema is missing; add a line 'schema = 3' at the top"),
     ("schema = 3", "schema = 4",
      "1: schema must be at most 3 (got 4); the file is of a newer voicer: update this one"),
     ("schema = 3", 'schema = "2"',
@@ -160,7 +160,7 @@ def test_an_empty_file_is_refused() -> None:
     """Nothing is no voicing."""
     with pytest.raises(FileError) as caught:
         parse("", "empty.toml")
-    expected = "empty.toml:1: schema must be present (it is missing); add a line 'schema = 3' at the top"
+    expected = "empty.toml:1: schema is missing; add a line 'schema = 3' at the top"
     assert str(caught.value) == expected
 
 
