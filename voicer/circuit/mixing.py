@@ -7,19 +7,21 @@ are metal.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from voicer.circuit.arrays import Values
 
-def dry_share(blend: Any) -> Any:
+
+def dry_share(blend: Values) -> Values:
     """What the dry track leaves at a position of the blend control, 0..1 (broadcasts)."""
-    return np.minimum(1.0, 2.0 * (1.0 - blend))
+    share: Values = np.minimum(1.0, 2.0 * (1.0 - blend))
+    return share
 
 
-def echo_share(blend: Any) -> Any:
+def echo_share(blend: Values) -> Values:
     """What the echo track leaves at a position of the blend control, 0..1 (broadcasts)."""
-    return np.minimum(1.0, 2.0 * blend)
+    share: Values = np.minimum(1.0, 2.0 * blend)
+    return share
 
 
 def blend_of(dry: float, echo: float) -> float:

@@ -41,9 +41,9 @@ class GainCellPair:
     """Compressor before the line (send) and expander behind it (return)."""
 
     send_averaging_farad: float = part("compressor: averaging capacitor")
-    send_padder_farad: float = part("compressor: beside the averaging capacitor")
+    send_padder_farad: float = part("compressor: in parallel with the averaging capacitor, trims it")
     return_averaging_farad: float = part("expander: averaging capacitor")
-    return_padder_farad: float = part("expander: beside the averaging capacitor")
+    return_padder_farad: float = part("expander: in parallel with the averaging capacitor, trims it")
     send_floor_ohm: float = part("compressor: bounds its gain on silence")
     return_floor_ohm: float = part("expander: bounds its loss on silence")
 
@@ -68,11 +68,6 @@ class GainCellPair:
         return RECTIFIER_OHM * REFERENCE_V / (self.return_floor_ohm + RECTIFIER_OHM) / _UNITY_AVERAGE_V
 
     @property
-    def mistracking(self) -> float:
-        """Relative difference of the two time constants; 0 makes the pair transparent."""
-        return self.return_s / self.send_s - 1
-
-    @property
     def attack_s(self) -> float:
         """Attack of the compressor on a 12 dB step, s."""
         return self.send_s * attack_s(1.0)
@@ -81,11 +76,6 @@ class GainCellPair:
     def recovery_s(self) -> float:
         """Recovery of the compressor from a 12 dB step, s."""
         return self.send_s * recovery_s(1.0)
-
-    @property
-    def unity_rms_v(self) -> float:
-        """Level that passes both halves unchanged, V rms as a sine; the cell's own reference sets it."""
-        return UNITY_RMS_V
 
     def snapped(self, resistors: Series, capacitors: Series) -> GainCellPair:
         """The bought values whose time constants are nearest to this pair's."""

@@ -13,13 +13,13 @@ practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from voicer.board.blocks.common import combinations, least, off, require, within
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 
 IMPEDANCE_OHM = 1e6
 """Load on the pickup (common practice, no source)."""
@@ -44,7 +44,7 @@ class InputBuffer:
         return self.bias_ohm
 
     @property
-    def corner_hz(self) -> Any:
+    def corner_hz(self) -> Values:
         """-3.01 dB point of the coupling, Hz."""
         return 1 / (2 * np.pi * self.bias_ohm * self.coupling_farad)
 

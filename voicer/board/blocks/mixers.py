@@ -18,7 +18,6 @@ alike, upside down.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -34,6 +33,7 @@ from voicer.board.blocks.common import (
 )
 from voicer.board.parts import part
 from voicer.board.series import Series
+from voicer.circuit.arrays import Values
 from voicer.circuit.limiter import BOOST, DIODE_OHM, SERIES_OHM, SUM_OHM, LimiterParts, return_ohm
 from voicer.circuit.mixing import dry_share, echo_share
 from voicer.errors import CircuitError
@@ -68,11 +68,11 @@ class InputSum:
         return self.feedback_ohm / self.dry_in_ohm
 
     @property
-    def boost(self) -> Any:
+    def boost(self) -> Values:
         """Gain of the amplifier behind the repeats pot."""
         return 1 + self.boost_ohm / self.boost_bias_ohm
 
-    def return_gain(self, position: Any) -> Any:
+    def return_gain(self, position: Values) -> Values:
         """Gain from the output coupling back to the sum at a position of the repeats pot, below the limiter's knee."""
         return position * self.boost * self.feedback_ohm / (self.limiter_ohm + self.return_stop_ohm)
 
@@ -80,7 +80,7 @@ class InputSum:
         """What these parts limit, with an amplifier that clips at ``rail_v``; the values must be plain numbers."""
         return LimiterParts(self.limiter_ohm, self.diode_ohm, self.return_stop_ohm, self.feedback_ohm, rail_v)
 
-    def position_for(self, return_gain: Any) -> Any:
+    def position_for(self, return_gain: Values) -> Values:
         """Position of the repeats pot whose gain is nearest to one asked for, 0..1."""
         return on_the_track(return_gain / self.return_gain(1.0))
 
@@ -112,23 +112,23 @@ class OutputMixer:
     bleed_ohm: float = part("output mixer: holds the output jack at ground")
 
     @property
-    def output_corner_hz(self) -> Any:
+    def output_corner_hz(self) -> Values:
         """-3.01 dB point of the output's coupling with nothing plugged in, Hz."""
         return 1 / (2 * np.pi * self.bleed_ohm * self.output_farad)
 
-    def level_gain(self, position: Any) -> Any:
+    def level_gain(self, position: Values) -> Values:
         """Gain of the level control for the dry sound at a position of the level pot."""
         return (self.feedback_ohm + position * self.level_pot_ohm) / self.dry_in_ohm
 
-    def dry_gain(self, blend: Any, level: Any) -> Any:
+    def dry_gain(self, blend: Values, level: Values) -> Values:
         """Gain of the dry sound at positions of the blend and the level pot."""
         return dry_share(blend) * self.level_gain(level)
 
-    def wet_gain(self, blend: Any, level: Any) -> Any:
+    def wet_gain(self, blend: Values, level: Values) -> Values:
         """Gain of the echo at positions of the blend and the level pot."""
         return echo_share(blend) * self.level_gain(level) * self.dry_in_ohm / self.wet_in_ohm
 
-    def position_for(self, level_gain: Any) -> Any:
+    def position_for(self, level_gain: Values) -> Values:
         """Position of the level pot whose gain is nearest to one asked for, 0..1."""
         return on_the_track((level_gain * self.dry_in_ohm - self.feedback_ohm) / self.level_pot_ohm)
 
