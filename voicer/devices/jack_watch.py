@@ -1,4 +1,4 @@
-"""Watching a JACK server for what RtMidi does not tell: that it came, that it ended, which ports were taken away."""
+"""Watching a JACK server for what RtMidi does not tell: its start and end, ports taken away, who is connected to us."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections import deque
 from contextlib import suppress
 from typing import Any
 
-from voicer.devices.midi_protocol import CLIENT
+from voicer.devices.midi_protocol import CLIENT, VIRTUAL_PORT
 
 try:
     import jack
@@ -52,6 +52,26 @@ class JackWatch:
             client.activate()
             self._client = client
             self.is_up = True
+
+    def virtual_ports(self) -> set[str]:
+        """Names of the virtual ports of every voicer on the server."""
+        try:
+            found = self._client.get_ports(rf"^{CLIENT}(-\d+)?:{VIRTUAL_PORT}$", is_input=True) if self._client else []
+            return {port.name for port in found}
+        except Exception:  # a port that goes while it is looked up raises errors of several kinds
+            return set()
+
+    def sources(self, port: str) -> list[str] | None:
+        """Names of what is connected to an input port; None when that cannot be told at the moment."""
+        try:
+            return sorted(source.name for source in self._client.get_all_connections(port))
+        except Exception:  # as above
+            return None
+
+    def connect(self, source: str, port: str) -> None:
+        """Connect a source to a port, if both are there."""
+        with suppress(jack.JackError):
+            self._client.connect(source, port)
 
     def _lose(self, _status: object, _reason: str) -> None:
         self.is_lost = True

@@ -225,6 +225,7 @@ class MidiInputs:
         self._refusal: PortError | None = None
         self._closing = threading.Event()
         self._asked: dict[str, Any] | None = None
+        self._patched: list[str] = []
         self._process: subprocess.Popen[bytes] | None = None
         self._minder: threading.Thread | None = None
         if wanted == "none":
@@ -326,6 +327,7 @@ class MidiInputs:
             self._give_up_waiting(off_line(said["off"]))
             return True
         if said["obeys"]:
+            self._patched = said["patched"]
             lines = self._roster.update((number, api, name) for number, api, name in said["open"])
             if self._is_open.is_set():
                 self._changes.extend(lines)
@@ -346,7 +348,7 @@ class MidiInputs:
             return
         self._asked = asked
         with suppress(OSError, ValueError):
-            process.stdin.write(json.dumps(asked).encode() + b"\n")
+            process.stdin.write(json.dumps({**asked, "patched": self._patched}).encode() + b"\n")
             process.stdin.flush()
 
     def _give_up_waiting(self, line: str) -> None:

@@ -85,6 +85,8 @@ class Inputs:
         self._wants_virtual = self._obeys = False
         self._said: dict[str, Any] = {}
         self._failed_s: dict[Place, float] = {}
+        self._virtual_port = ""
+        self._patched: list[str] = []
 
     @property
     def is_lost(self) -> bool:
@@ -95,6 +97,8 @@ class Inputs:
         """Listen to these inputs from now on, whenever they are there."""
         self._wanted = [(system, name) for system, name in command["listen"]]
         self._wants_virtual, self._obeys = command["virtual"], True
+        if not self._virtual_port:
+            self._patched = command["patched"]
         self.scan()
 
     def scan(self) -> None:
@@ -107,7 +111,9 @@ class Inputs:
             self._follow(system, there)
             inputs += [(system.name, name) for name in there]
         opened = [(heard.number, system.name, name) for system in self._systems for heard, name in system.open_inputs]
-        report = {"inputs": inputs, "open": opened, "obeys": self._obeys}
+        if self._virtual_port and (sources := self._watch.sources(self._virtual_port)) is not None:
+            self._patched = sources
+        report = {"inputs": inputs, "open": opened, "obeys": self._obeys, "patched": self._patched}
         if report != self._said:
             self._said = report
             self._speaker.report(report)
@@ -128,8 +134,21 @@ class Inputs:
             place = (system.name, name)
             if place in self._wanted and name not in is_open:
                 self._number += self._attempt(place, partial(system.listen, name, self._number))
-        if self._wants_virtual:
-            self._number += system.open_virtual(self._number)
+        if self._wants_virtual and self._open_virtual(system):
+            self._number += 1
+
+    def _open_virtual(self, system: System) -> bool:
+        """Make the virtual port, and on JACK connect what was connected to it before a crash."""
+        if any(name == VIRTUAL_NAME for _, name in system.open_inputs):
+            return False
+        before = self._watch.virtual_ports()
+        if not system.open_virtual(self._number):
+            return False
+        if system.name == "jack":
+            self._virtual_port = next(iter(self._watch.virtual_ports() - before), "")
+            for source in self._patched:
+                self._watch.connect(source, self._virtual_port)
+        return True
 
     def _attempt(self, place: Place, action: Callable[[], bool]) -> bool:
         """Do it unless it has failed within the last `RETRY_S`; tell whether it was done."""

@@ -2,16 +2,18 @@
 
 From the process, on its standard output:
 
-``{"inputs": [[system, name], ...], "open": [[number, system, name], ...], "obeys": bool}``
+``{"inputs": [[system, name], ...], "open": [[number, system, name], ...], "obeys": bool, "patched": [name, ...]}``
     The MIDI inputs there are, and those it listens to. A number is used once, so an input that went and came back has
-    another. ``obeys`` is false until the first command has been carried out.
+    another. ``obeys`` is false until the first command has been carried out. ``patched``: the JACK ports that somebody
+    has connected to our virtual port.
 ``{"heard": [[number, message in hex, time.monotonic() of arrival], ...]}``
     Messages, in order of time; no SysEx and no real-time messages.
 ``{"off": reason}``
     RtMidi cannot be loaded; an empty reason means that it is not installed. The process ends.
 
-To the process, on its standard input: ``{"listen": [[system, name], ...], "virtual": bool}``. It listens to these
-inputs whenever they are there, and ends when its standard input does, so it never outlives its host.
+To the process, on its standard input: ``{"listen": [[system, name], ...], "virtual": bool, "patched": [name, ...]}``.
+It listens to these inputs whenever they are there, connects what is patched to its virtual port when it makes that,
+and ends when its standard input does, so it never outlives its host.
 """
 
 CLIENT = "voicer"
