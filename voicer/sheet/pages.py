@@ -137,7 +137,7 @@ def _facts_page(page: Figure, sheet: BuildSheet) -> tuple[list[PrintBlock], floa
     left = _table(page, tables.figure_table(sheet), MARGIN, 0.762, (0.235, 0.065, 0.065, 0.06, 0.02))
     _response(page.add_axes((0.585, 0.612, 0.36, 0.14)), sheet)
     right = _table(page, tables.control_table(sheet), 0.535, 0.572, (0.10, 0.12, 0.15))
-    right = _table(page, tables.tail_table(sheet), 0.535, right - GAP, (0.07, 0.075, 0.07, 0.13, 0.06))
+    right = _table(page, tables.tail_table(sheet), 0.535, right - GAP, (0.07, 0.075, 0.07, 0.125, 0.08))
     right = _table(page, tables.made_table(sheet), 0.535, right - GAP, (0.20, 0.085, 0.085, 0.05))
     notes_end = _lines(None, "Notes", sheet.notes, 0.535, right - GAP, NARROW)
     if notes_end > TITLE_TOP:

@@ -198,6 +198,7 @@ def test_nothing_is_printed_over_the_edge(name: str, changes: dict[str, Any]) ->
             wide, high = (min(box.x1, over.x1) - max(box.x0, over.x0), min(box.y1, over.y1) - max(box.y0, over.y0))
             assert wide < 1 or high < 6, (text, other)
         pyplot().close(page)
+    assert "…" not in printed
     assert all(word in printed for line in CAUTIONS for word in line.split())
 
 
