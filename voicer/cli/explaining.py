@@ -1,4 +1,4 @@
-"""Commands for showing others: explain."""
+"""The command for presenters: explain."""
 
 from __future__ import annotations
 
@@ -15,18 +15,23 @@ from voicer.cli.common import Overwrite, Settings, VoicingName, app, changed, pr
 def explain_command(
     voicing: VoicingName,
     settings: Settings = None,
-    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Tone of the sampling picture.")] = None,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("explained"),
+    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Tone of the sampling picture, Hz.")] = None,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write into.")] = Path("explained"),
     overwrite: Overwrite = False,
 ) -> None:
-    """Write pictures, snippets and a page that show others why a voicing sounds as it does.
+    """Explain a voicing to others: pictures, sounds and a page (index.html) on why it sounds as it does.
 
     Example: voicer explain storm-bell --out explained
     """
-    from voicer.explain.page import CAUTION, explain
+    from voicer.explain.contents import build_explanation
+    from voicer.explain.folder import check_free, write_explanation
 
     asked = changed(library.load(voicing), settings)
+    check_free(out, overwrite=overwrite)
     with progress_bar() as bar:
         task = bar.add_task("explaining", total=1.0)
-        written = explain(asked, out, lambda done: bar.update(task, completed=done), tone_hz, overwrite=overwrite)
-    say(*written, CAUTION)
+        explanation = build_explanation(asked, tone_hz, lambda done: bar.update(task, completed=0.7 * done))
+        written = write_explanation(
+            explanation, out, overwrite=overwrite, progress=lambda done: bar.update(task, completed=0.7 + 0.3 * done)
+        )
+    say(*written, explanation.caution)

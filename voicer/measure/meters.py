@@ -54,19 +54,33 @@ def loudness_lufs(x: ArrayLike, sample_rate_hz: float) -> float:
     VoicerError
         For another shape, a lower rate or what is not finite.
     """
+    power = _block_power(x, sample_rate_hz)
+    power = power[_lufs(power) > ABSOLUTE_GATE_LUFS]
+    if power.size:
+        power = power[_lufs(power) > _lufs(power.mean()) + RELATIVE_GATE_LU]
+    return float(_lufs(power.mean())) if power.size else -np.inf
+
+
+def loudest_lufs(x: ArrayLike, sample_rate_hz: float) -> float:
+    """Loudness of the loudest 400 ms of one channel, LUFS (the largest momentary loudness of EBU Tech 3341).
+
+    -inf for silence and for less than 400 ms.
+    """
+    power = _block_power(x, sample_rate_hz)
+    return float(_lufs(power.max())) if power.size else -np.inf
+
+
+def _block_power(x: ArrayLike, sample_rate_hz: float) -> NDArray[np.float64]:
+    """K-weighted mean square of blocks of 400 ms, every 100 ms [shape=(blocks,)]."""
     heard = _checked(x, sample_rate_hz)
     for b, a in k_weighting(sample_rate_hz):
         heard = signal.lfilter(b, a, heard)
     block, count = round(BLOCK_S * sample_rate_hz), int((heard.size / sample_rate_hz - BLOCK_S) / STEP_S + 1e-9) + 1
     if heard.size < block:
-        return -np.inf
+        return np.empty(0)
     starts = np.minimum(np.round(np.arange(count) * STEP_S * sample_rate_hz).astype(int), heard.size - block)
     so_far = np.concatenate(([0.0], np.cumsum(heard**2)))
-    power = (so_far[starts + block] - so_far[starts]) / block
-    power = power[_lufs(power) > ABSOLUTE_GATE_LUFS]
-    if power.size:
-        power = power[_lufs(power) > _lufs(power.mean()) + RELATIVE_GATE_LU]
-    return float(_lufs(power.mean())) if power.size else -np.inf
+    return np.asarray((so_far[starts + block] - so_far[starts]) / block)
 
 
 def k_weighting(sample_rate_hz: float) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
@@ -117,10 +131,12 @@ WEIGHTINGS: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
 """In dB over frequency."""
 
 
-def spectrum(x: ArrayLike, sample_rate_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Frequencies, Hz, and power density, full scale squared per Hz, averaged over segments of a second (Welch)."""
+def spectrum(
+    x: ArrayLike, sample_rate_hz: float, segment_s: float = _SEGMENT_S
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Frequencies, Hz, and power density, full scale squared per Hz, averaged over segments (Welch)."""
     given = _checked(x, sample_rate_hz)
-    length = max(min(given.size, round(_SEGMENT_S * sample_rate_hz)), 1)
+    length = max(min(given.size, round(segment_s * sample_rate_hz)), 1)
     f_hz, density = signal.welch(given, sample_rate_hz, "hann", length, detrend=False)
     return f_hz, density
 

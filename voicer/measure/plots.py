@@ -7,13 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib.ticker import LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from voicer.circuit.filters import half_power_hz
+from voicer.drawing.axes import label_log, scale_frequency
 from voicer.drawing.paper import PRINT, hertz, pyplot
+from voicer.drawing.repeats import RepeatCurves, draw_repeats
 from voicer.measure import predict, probes
 from voicer.measure.bench import FOLDED_AT, HIGHEST_TONE_HZ, REPEATS, Bench
+from voicer.measure.meters import spectrum
 
 DOT = {
     "linestyle": "none", "marker": "o", "markersize": 2.6, "markeredgewidth": 0.6, "fillstyle": "none",
@@ -22,23 +24,25 @@ DOT = {
 LINE = {"color": "black"}
 GUIDE = {"color": "black", "linestyle": "--", "linewidth": 0.7}
 
+TEXT = 5.8
+"""Size of numbers and notes, points."""
+
+SEGMENT_S = 0.085
+"""Noise is averaged over segments of this."""
+
 LOWEST_DB = -60.0
 DECAY_REPEATS = 6
 
 
 def draw_response(axes: Any, bench: Bench) -> None:
     """Every repeat against frequency, half the clock marked."""
-    again = predict.held(bench.circuit).round_gain(bench.f_hz, np.array(bench.circuit.clock_hz))
-    for number in range(1, REPEATS + 1):
-        level_db = _db(np.abs(bench.wet_predicted) * again ** (number - 1))
-        axes.plot(bench.f_hz, level_db, **LINE, alpha=1 - 0.14 * (number - 1))
-        at = int(np.argmax(level_db)) // 3
-        axes.annotate(str(number), (bench.f_hz[at], level_db[at]), (2, -6), textcoords="offset points", fontsize=5.8)
-    axes.plot(bench.f_hz[::4], _db(np.abs(bench.wet[::4])), **DOT, label="repeat 1, measured")
-    _half_clock(axes, bench.circuit.clock_hz / 2)
-    _frequency(axes, 30, max(1.2 * bench.circuit.clock_hz / 2, 2000))
-    axes.set(ylim=(LOWEST_DB, 6), ylabel="level, dB", title=f"Response of repeats 1 to {REPEATS}")
-    axes.legend(loc="lower left", frameon=False)
+    gains_db = _db(predict.repeat_gains(bench.circuit, bench.f_hz, REPEATS))
+    curves = RepeatCurves(
+        bench.f_hz, gains_db, bench.circuit.clock_hz / 2, bench.f_hz[::4], _db(np.abs(bench.wet[::4]))[None]
+    )
+    draw_repeats(axes, curves, ink="black", guide="0.35", text=TEXT)
+    count = len(gains_db)
+    axes.set_title(f"Response of repeats 1 to {count}, compander held" if count > 1 else "Response of the one repeat")
 
 
 def draw_folding(axes: Any, bench: Bench) -> None:
@@ -54,9 +58,9 @@ def draw_folding(axes: Any, bench: Bench) -> None:
         if f_hz < HIGHEST_TONE_HZ and predict.folded_gain(bench.circuit, f_hz) > 10 ** (LOWEST_DB / 20):
             found_hz, gain = bench.folded(f_hz)
             axes.plot([f_hz], [found_hz], **DOT)
-            axes.annotate(f" {20 * np.log10(gain):.0f} dB", (f_hz, found_hz), fontsize=5.8, va="bottom")
+            axes.annotate(f" {20 * np.log10(gain):.0f} dB", (f_hz, found_hz), fontsize=TEXT, va="bottom")
     axes.axvline(clock_hz / 2, **GUIDE)
-    axes.text(clock_hz / 2, out.max() * 1.06, "half the clock", fontsize=5.8, ha="center")
+    axes.text(clock_hz / 2, out.max() * 1.06, "half the clock", fontsize=TEXT, ha="center")
     axes.set(xlim=(0, into[-1]), ylim=(0, 1.15 * out.max()), title="Folding")
     axes.set(xlabel="tone in, Hz", ylabel="tone out, Hz")
     axes.xaxis.set_major_formatter(hertz)
@@ -78,8 +82,8 @@ def draw_loop(axes: Any, bench: Bench) -> None:
         axes.plot(bench.f_hz, feedback * once, **LINE, linestyle=":", label="compander held")
     axes.plot(bench.f_hz[::6], bench.loop_gains[::6], **DOT, label="compander held, measured")
     axes.axhline(1.0, **GUIDE)
-    axes.text(32, 1.0, "edge of self-oscillation", fontsize=5.8, va="bottom")
-    _frequency(axes, 30, float(bench.f_hz[-1]))
+    axes.text(32, 1.0, "edge of self-oscillation", fontsize=TEXT, va="bottom")
+    _scale(axes, 30, float(bench.f_hz[-1]))
     axes.set(ylim=(0, max(1.6, 1.35 * feedback * float(settled.max()))), ylabel="loop gain", title="Loop gain")
     axes.legend(loc="upper right", frameon=False)
 
@@ -104,11 +108,8 @@ def draw_decay(axes: Any, bench: Bench) -> None:
 def draw_noise(axes: Any, bench: Bench) -> None:
     """Noise density with the compander held, measured and predicted, and where the clock stands."""
     circuit, y = bench.circuit, bench.silence
-    size = 4096
-    pieces = y[: y.size // size * size].reshape(-1, size) * np.hanning(size)
-    density = 2 * np.mean(np.abs(np.fft.rfft(pieces)) ** 2, axis=0) / (probes.RATE_HZ * np.sum(np.hanning(size) ** 2))
-    f_hz = np.fft.rfftfreq(size, 1 / probes.RATE_HZ)[2:]
-    axes.plot(f_hz, 10 * np.log10(density[2:] + 1e-30), color="0.6", linewidth=0.5, label="measured")
+    f_hz, density = spectrum(y, probes.RATE_HZ, SEGMENT_S)
+    axes.plot(f_hz[2:], 10 * np.log10(density[2:] + 1e-30), color="0.6", linewidth=0.5, label="measured")
     grid = np.geomspace(30, 20_000, 300)
     level_db = 10 * np.log10(predict.noise_density(circuit, grid) + 1e-30)
     axes.plot(grid, level_db, **LINE, label="predicted")
@@ -117,8 +118,8 @@ def draw_noise(axes: Any, bench: Bench) -> None:
     top = float(level_db.max())
     if circuit.clock_hz < 20_000:
         told = f"clock, {residue_db:.0f} dB re 1 V"
-        axes.text(circuit.clock_hz, top - 52, told, fontsize=5.8, rotation=90, ha="right")
-    _frequency(axes, 30, 20_000)
+        axes.text(circuit.clock_hz, top - 52, told, fontsize=TEXT, rotation=90, ha="right")
+    _scale(axes, 30, 20_000)
     axes.set(ylim=(top - 60, top + 8), ylabel="dB re 1 V²/Hz", title="Noise, compander held")
     axes.legend(loc="lower left", frameon=False)
 
@@ -130,19 +131,17 @@ def draw_delay(axes: Any, bench: Bench) -> None:
     clocks = np.array([circuit.clock_for(float(time_s)) for time_s in times_s])
     axes.plot(clocks, 1e3 * times_s, **LINE)
     axes.plot([circuit.clock_hz], [1e3 * circuit.time_s], **DOT | {"fillstyle": "full"})
-    axes.annotate(f" {1e3 * circuit.time_s:.4g} ms", (circuit.clock_hz, 1e3 * circuit.time_s), fontsize=5.8)
+    axes.annotate(f" {1e3 * circuit.time_s:.4g} ms", (circuit.clock_hz, 1e3 * circuit.time_s), fontsize=TEXT)
     limit_hz = 2 * half_power_hz(circuit.anti_alias)
     axes.axvline(limit_hz, **GUIDE)
     told = "folds left of here "
-    axes.text(limit_hz, 1e3 * circuit.shortest_s, told, fontsize=5.8, rotation=90, ha="right", va="bottom")
+    axes.text(limit_hz, 1e3 * circuit.shortest_s, told, fontsize=TEXT, rotation=90, ha="right", va="bottom")
     device = circuit.line.device
     axes.axvspan(device.rated_clock_low_hz, device.rated_clock_high_hz, color="0.93", label="rated clock")
     axes.set(xscale="log", yscale="log", xlabel="clock, Hz", ylabel="delay, ms", title="Delay and clock")
     axes.set_xlim(min(clocks.min(), limit_hz) / 1.2, clocks.max() * 1.2)
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.set_major_locator(LogLocator(subs=(1, 2, 5)))
-        axis.set_major_formatter(hertz)
-        axis.set_minor_formatter(NullFormatter())
+    for axis, low, high in ((axes.xaxis, *axes.get_xlim()), (axes.yaxis, *axes.get_ylim())):
+        label_log(axis, low, high)
     axes.legend(loc="upper right", frameon=False)
 
 
@@ -195,16 +194,8 @@ def page_axes(page: Any, number: int) -> Any:
     return page.add_axes((0.085 + column * 0.475, 0.800 - row * 0.168, wide, high))
 
 
-def _half_clock(axes: Any, half_hz: float) -> None:
-    axes.axvline(half_hz, **GUIDE)
-    axes.text(half_hz, LOWEST_DB + 2, "half the clock ", fontsize=5.8, rotation=90, va="bottom", ha="right")
-
-
-def _frequency(axes: Any, low_hz: float, high_hz: float) -> None:
-    axes.set_xscale("log")
-    axes.set_xlim(low_hz, high_hz)
-    axes.set_xlabel("frequency, Hz")
-    axes.xaxis.set_major_formatter(hertz)
+def _scale(axes: Any, low_hz: float, high_hz: float) -> None:
+    scale_frequency(axes, low_hz, high_hz)
     axes.grid(which="both", color="0.9", linewidth=0.4)
 
 

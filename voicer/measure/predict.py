@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import next_fast_len
 
 from voicer.circuit.circuit import Circuit
 from voicer.circuit.filters import gain, high_pass_gain, high_pass_response, response
 from voicer.dsp.coefficients import line_noise
-from voicer.measure.meters import spectrum
 
 Array = NDArray[np.float64]
 
@@ -74,9 +74,10 @@ def energy_above_half_clock_db(circuit: Circuit, x: Array, sample_rate_hz: float
     float
         -inf for silence and for a clock above the sample rate.
     """
-    f_hz, density = spectrum(x, sample_rate_hz)
+    size = next_fast_len(max(x.size, 2), real=True)
+    f_hz: Array = np.fft.rfftfreq(size, 1 / sample_rate_hz).astype(np.float64)
     into = high_pass_gain(circuit.low_cut_hz, f_hz) * gain(circuit.anti_alias, f_hz)
-    energy = density * into**2
+    energy = np.abs(np.fft.rfft(x, size) * into) ** 2
     above, whole = float(energy[f_hz > circuit.clock_hz / 2].sum()), float(energy.sum())
     return 10 * float(np.log10(above / whole)) if above > 0 else -np.inf
 
@@ -144,3 +145,16 @@ def cents_over_time(circuit: Circuit) -> tuple[Array, Array]:
     out = passed >= circuit.line.periods
     entered_hz = np.interp(np.interp(passed[out] - circuit.line.periods, passed, time_s), time_s, clock_hz)
     return time_s[out], np.asarray(1200 * np.log2(clock_hz[out] / entered_hz))
+
+
+def repeat_gains(circuit: Circuit, f_hz: Array, count: int) -> Array:
+    """Small-signal gain of repeats 1 to ``count``, compander held; of repeat 1 alone where there is no feedback.
+
+    Returns
+    -------
+    float64 [shape=(repeats, frequencies)]
+    """
+    once, around = np.abs(wet(circuit, f_hz)), held(circuit).round_gain(f_hz, np.array(circuit.clock_hz))
+    around = circuit.mixer.feedback_gain * around
+    repeats = range(count if circuit.mixer.feedback_gain else 1)
+    return np.array([once * around**number for number in repeats])

@@ -56,6 +56,11 @@ def linear(circuit: Circuit) -> Circuit:
     )
 
 
+def modulated(circuit: Circuit) -> Circuit:
+    """`linear`, but with its clock moved as it is."""
+    return replace(linear(circuit), lfo=circuit.lfo)
+
+
 def at_rest(circuit: Circuit) -> Circuit:
     """The same circuit with its clock at rest, and none of it at the output."""
     line, lfo = replace(circuit.line, clock_bleed=0.0), replace(circuit.lfo, deviation=0.0)
@@ -208,7 +213,7 @@ def tail_levels(circuit: Circuit, f_hz: float, burst_s: float, apart: int, peak_
 def cents_over_time(circuit: Circuit, f_hz: float) -> tuple[Array, Array]:
     """Pitch deviation of a tone in the echo over some LFO periods: time, s, and cents [each shape=(n,)]."""
     seconds = max(2.2 / circuit.lfo.rate_hz, 0.5)
-    heard = echo_alone(replace(linear(circuit), lfo=circuit.lfo))
+    heard = echo_alone(modulated(circuit))
     y = played(heard, tone(f_hz, circuit.time_s + seconds + 0.3, 0.1))
     start = int((circuit.time_s + 0.1) * RATE_HZ)
     y = y[start : -int(0.1 * RATE_HZ)]

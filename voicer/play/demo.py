@@ -24,7 +24,7 @@ from voicer.errors import VoicingError
 from voicer.files import recording
 from voicer.files.resources import assets
 from voicer.files.whole_folder import write_whole
-from voicer.play.pictures import Happening, performance, repeats
+from voicer.play.pictures import Happening, write_performance, write_repeats
 from voicer.play.session import Session
 from voicer.sheet.contents import build_sheet
 from voicer.sheet.folder import write_sheet
@@ -110,8 +110,8 @@ def _write(folder: Path, progress: Callable[[float], None]) -> list[str]:
     recording.write(dry_wav, dry, rate_hz)
     happenings = [Happening(gesture.at_s, gesture.told) for gesture in SCRIPT]
     title = f"The riff through {circuit.name}, knobs turned by MIDI"
-    performance(performance_png, dry, heard, rate_hz, happenings, title)
-    repeats(repeats_png, circuit)
+    write_performance(performance_png, dry, heard, rate_hz, happenings, title)
+    write_repeats(repeats_png, circuit)
     circuit_txt.write_text("".join(f"{what}: {value}\n" for what, value in fact_lines(circuit)), encoding="utf-8")
     sheet = write_sheet(build_sheet(voicing, PartChoice("E24")), folder / "sheet")
     written = [*made, *sheet, *sorted((folder / "voicings").glob("*.toml"))]

@@ -1,4 +1,4 @@
-"""Pictures, in the look of a drawing sheet: ink on paper, every axis with its unit."""
+"""Pictures of a performance and of a voicing's repeats, in the look of a drawing sheet."""
 
 from __future__ import annotations
 
@@ -11,22 +11,24 @@ from numpy.typing import NDArray
 
 from voicer.circuit import Circuit
 from voicer.drawing.paper import GUIDE, INK, PAPER, SCREEN, pyplot
+from voicer.drawing.repeats import LOWEST_HZ, RepeatCurves, draw_repeats
+from voicer.measure import predict
 
-_TOLD_AT = (0.85, 0.6, -0.62, -0.87)  # heights at which happenings are written, in turn
+_TEXT_AT = (0.85, 0.6, -0.62, -0.87)  # heights of the notes, in turn
 
 
 @dataclass(frozen=True)
 class Happening:
-    """Something done by hand while the sound went on."""
+    """Something the player did while the sound went on."""
 
     at_s: float
     what: str
 
 
-def performance(
+def write_performance(
     path: Path, dry: NDArray[Any], heard: NDArray[Any], sample_rate_hz: int, happenings: list[Happening], title: str
 ) -> None:
-    """What went in, what came out, its spectrum over time, and what the hand did; ``.png`` or ``.svg``.
+    """Input, output, its spectrum over time, and what the player did; ``.png`` or ``.svg``.
 
     Parameters
     ----------
@@ -49,7 +51,7 @@ def performance(
             for axes in (top, middle, bottom):
                 axes.axvline(happening.at_s, color=GUIDE, linewidth=0.8, linestyle="--")
             middle.text(
-                happening.at_s + 0.06, _TOLD_AT[row % 4], happening.what, fontsize=7.5, va="center",
+                happening.at_s + 0.06, _TEXT_AT[row % 4], happening.what, fontsize=7.5, va="center",
                 bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
             )  # fmt: skip
         bottom.set_xlabel("time, s")
@@ -59,24 +61,16 @@ def performance(
         plt.close(figure)
 
 
-def repeats(path: Path, circuit: Circuit, count: int = 5) -> None:
-    """Response of each repeat below half the clock, from the circuit: every repeat darker than the one before."""
+def write_repeats(path: Path, circuit: Circuit, count: int = 5) -> None:
+    """Response of each repeat below half the clock, from the circuit."""
     plt = pyplot()
-    f_hz = np.geomspace(30, 20_000, 600)
+    f_hz = np.geomspace(LOWEST_HZ, min(circuit.clock_hz / 2, 20_000), 400)
+    gains_db = 20 * np.log10(predict.repeat_gains(circuit, f_hz, count) + 1e-9)
     with plt.rc_context(SCREEN):
         figure, axes = plt.subplots(figsize=(8, 4.6), constrained_layout=True)
-        once = np.abs(circuit.wet_response(f_hz, circuit.clock_hz))
-        below = f_hz < circuit.clock_hz / 2
-        for k in range(1, count + 1):
-            level_db = 20 * np.log10(once**k * circuit.mixer.feedback_gain ** (k - 1) + 1e-9)
-            axes.semilogx(f_hz[below], level_db[below], color=INK, alpha=1 - 0.15 * (k - 1))
-            peak = int(np.argmax(level_db[below]))
-            axes.annotate(str(k), (f_hz[peak], level_db[peak]), (0, 2), textcoords="offset points", fontsize=8)
-        axes.axvline(circuit.clock_hz / 2, color=GUIDE, linestyle="--", linewidth=0.8)
-        axes.text(circuit.clock_hz / 2 * 1.03, -4, f"half the clock\n{circuit.clock_hz / 2e3:.2f} kHz", fontsize=8)
-        axes.set(xlim=(30, 20_000), ylim=(-60, 3), xlabel="frequency, Hz", ylabel="level, dB")
-        axes.grid(visible=True, which="both", color=GUIDE, alpha=0.2, linewidth=0.5)
-        axes.set_title(f"{circuit.name}: response of repeats 1 to {count}")
+        draw_repeats(axes, RepeatCurves(f_hz, gains_db, circuit.clock_hz / 2), ink=INK, guide=GUIDE, text=8)
+        which = f"repeats 1 to {len(gains_db)}, compander held" if len(gains_db) > 1 else "the one repeat"
+        axes.set_title(f"{circuit.name}: response of {which}")
         figure.savefig(path, dpi=120, metadata={"Date": None} if path.suffix == ".svg" else None)
         plt.close(figure)
 
