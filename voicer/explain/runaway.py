@@ -41,10 +41,12 @@ STEADY_DB_S = 0.5
 SLOPE_S = 2.0
 """At the end of each part its slope is read over this, or over four windows where that is longer."""
 
+SILENT_DBV = -100.0
+"""A loop that falls below this has died away. Chosen."""
+
 HOLDS_DB = 1.0
 """A stage without which the loop would be this much louder is said to hold it. Chosen."""
 
-_NONE: dict[str, Any] = {"limiter": None}
 _FLOOR_DBV, _BLOCK = -140.0, 64
 
 STAGES: dict[str, Callable[[Circuit], Circuit]] = {
@@ -219,7 +221,7 @@ def _run(subject: Subject) -> Runaway:
         _part(begin_s, end_s, circuit, time_s, level_dbv, window_s)
         for begin_s, end_s, circuit in zip(begins_s, ends_s, (first, second, third), strict=True)
     ]
-    if parts[1].course == "falling":
+    if parts[1].course == "falling" or parts[1].end_dbv < SILENT_DBV:
         parts = parts[:2]
         y, kept = y[: int(ends_s[1] * probes.RATE_HZ)], time_s + window_s / 2 <= ends_s[1]
         time_s, level_dbv = time_s[kept], level_dbv[kept]
@@ -240,8 +242,8 @@ def _part(
 def _stages(circuit: Circuit) -> dict[str, Callable[[Circuit], Circuit]]:
     """What can limit a level in this circuit."""
     found = dict(STAGES)
-    if getattr(circuit.mixer, "limiter", None) is not None:
-        found["the limiter in the loop"] = lambda one: replace(one, mixer=replace(one.mixer, **_NONE))
+    if circuit.mixer.limiter is not None:
+        found["the limiter in the loop"] = lambda one: replace(one, mixer=replace(one.mixer, limiter=None))
     return found
 
 
