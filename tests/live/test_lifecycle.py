@@ -365,3 +365,57 @@ def test_a_host_that_keeps_dying_ends_the_session_in_words(jackd: Jackd, tmp_pat
         assert played.process.wait() == 1
         assert "5 times in a row; the sound is ended" in played.lines[-1][1]
         played.leaves_nothing()
+
+
+FATAL = """
+import ctypes, os
+from voicer.engine.units import BlockUnit
+
+class Fatal(BlockUnit):
+    def __init__(self, numbers, sample_rate_hz):
+        self.blocks = 0
+
+    def glide_to(self, numbers):
+        pass
+
+    def process(self, x, y):
+        y[:] = x
+        self.blocks += 1
+        if self.blocks > 400:
+            self.fail()
+
+class Crashing(Fatal):
+    def fail(self):
+        ctypes.string_at(0)
+
+class Leaving(Fatal):
+    def fail(self):
+        os._exit(0)
+
+class Hanging(Fatal):
+    def fail(self):
+        ctypes.PyDLL(None).sleep(1000)  # holds the interpreter lock
+"""
+
+
+@pytest.mark.parametrize("unit", ["crashing", "leaving", "hanging"])
+def test_a_unit_in_which_two_engines_died_is_left_out(
+    jackd: Jackd, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unit: str
+) -> None:
+    """A unit that crashes, leaves or hangs its process is named and left out; the rest of the rack plays on."""
+    package = tmp_path / "package"
+    info = package / "fatal_units-1.0.dist-info"
+    info.mkdir(parents=True)
+    (package / "fatal_units.py").write_text(FATAL)
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: fatal-units\nVersion: 1.0\n")
+    names = "".join(f"{name.lower()} = fatal_units:{name}\n" for name in ("Crashing", "Leaving", "Hanging"))
+    (info / "entry_points.txt").write_text(f"[voicer.units]\n{names}")
+    monkeypatch.setenv("PYTHONPATH", str(package))
+    with chord_playing(tmp_path, "--rack", f"{unit},echo") as played:
+        left_out_s = played.said(f"unit '{unit}' is left out: 2 engines died while it ran", within_s=90)
+        played.said("sound is back", since_s=left_out_s - 0.01, within_s=60)
+        time.sleep(2.5)
+        summary = played.end()
+        assert (summary["left_out"], summary["restarts"]) == ([unit], 2)
+        assert summary["blocks"] > 1000
+        played.leaves_nothing(within_s=10)
