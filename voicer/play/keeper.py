@@ -154,13 +154,14 @@ class _Keeper:
         )
         theirs.close()
         self._line = ours.makefile("w")
-        threading.Thread(target=self._listen, args=(ours, self._life), daemon=True).start()
+        self._listener = threading.Thread(target=self._listen, args=(ours, self._life), daemon=True)
+        self._listener.start()
         threading.Thread(target=self._wait, args=(self._host, self._life), daemon=True).start()
         engines = [{"engine": number, "events": events} for number, events in self._told.items()]
         self._say({"event": "hello", "engines": engines, "state": self._state, "crashes": self._crashes})
 
     def _listen(self, ours: socket.socket, life: int) -> None:
-        with suppress(OSError), ours.makefile("r") as lines:
+        with suppress(OSError), ours, ours.makefile("r") as lines:
             for line in lines:
                 with suppress(ValueError):
                     self._inbox.put({"host": life, **json.loads(line)})
@@ -200,6 +201,7 @@ class _Keeper:
             with suppress(OSError):
                 self._line.close()
             self._line = None
+            self._listener.join(timeout=1.0)  # it closes the socket
         self._host = None
         if self._ending or not self._playing:
             return code if code >= 0 else 128 - code
