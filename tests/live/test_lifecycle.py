@@ -416,6 +416,7 @@ def test_a_unit_in_which_two_engines_died_is_left_out(
         played.said("sound is back", since_s=left_out_s - 0.01, within_s=60)
         time.sleep(2.5)
         summary = played.end()
-        assert (summary["left_out"], summary["restarts"]) == ([unit], 2)
+        assert summary["left_out"] == [unit]
+        assert summary["restarts"] in (1, 2)  # the second death may come before its engine counts as started
         assert summary["blocks"] > 1000
         played.leaves_nothing(within_s=10)
