@@ -447,31 +447,23 @@ def _lower_rate(wet, odd, rate_taps, n, factor, work):
 
 
 @_kernel
-def _add_repeats(c, s, m, wet, wet_start, work):
-    """Input and what returns through the limiter, in volts: ``work`` becomes the input sum's output, unclipped."""
+def _send(c, s, m, wet, wet_start, compressed, poles, work, ready):
+    """Input sum with its limiter, coupling, compressor, anti-alias: ``work`` to ``m`` new samples of ``ready``."""
+    gain, pole, rail = c.coupling[0], c.coupling[1], c.rail_v
+    f0, f1, f2, f3 = c.coupling_fir[0], c.coupling_fir[1], c.coupling_fir[2], c.coupling_fir[3]
+    keep, per_unity, lowest, on = 1.0 - c.send_share, 4.0 * c.send_share / c.unity_v, c.lowest_average, c.companding
     places, limit, last = c.limit_places, c.limit, LIMIT_INTERVALS - 1e-9
     send, send_step, feedback, feedback_step = s.send, s.send_step, s.feedback, s.feedback_step
+    before, u0, u1, u2, average = s.coupling_in, s.coupling_0, s.coupling_1, s.coupling_2, s.send_average
     for j in range(m):
         send += send_step
         feedback += feedback_step
         x = feedback * wet[wet_start + j]
         place = min(abs(x) * places, last)
-        k = int(place)
+        k = int(place) & _INDEX_MASK
         t = place - k
         x = np.copysign(limit[k, 0] + t * (limit[k, 1] + t * (limit[k, 2] + t * limit[k, 3])), x)
-        work[j] = send * work[j] + x
-    s.send, s.feedback = send, feedback
-
-
-@_kernel
-def _send(c, s, m, compressed, poles, work, ready):
-    """Rails of the sum, coupling, compressor, anti-alias: ``work`` to ``m`` new samples at the end of ``ready``."""
-    gain, pole, rail = c.coupling[0], c.coupling[1], c.rail_v
-    f0, f1, f2, f3 = c.coupling_fir[0], c.coupling_fir[1], c.coupling_fir[2], c.coupling_fir[3]
-    keep, per_unity, lowest, on = 1.0 - c.send_share, 4.0 * c.send_share / c.unity_v, c.lowest_average, c.companding
-    before, u0, u1, u2, average = s.coupling_in, s.coupling_0, s.coupling_1, s.coupling_2, s.send_average
-    for j in range(m):
-        x = min(max(work[j], -rail), rail)
+        x = min(max(send * work[j] + x, -rail), rail)
         y = gain * (x - before) + pole * u0
         before = x
         x = f0 * y + f1 * u0 + f2 * u1 + f3 * u2
@@ -479,6 +471,7 @@ def _send(c, s, m, compressed, poles, work, ready):
         b = keep * average
         average = max(0.5 * (b + np.sqrt(b * b + per_unity * abs(x))), lowest)
         compressed[_FIR_PAST + j] = x / (1.0 + on * (average - 1.0))
+    s.send, s.feedback = send, feedback
     s.coupling_in, s.coupling_0, s.coupling_1, s.coupling_2, s.send_average = before, u0, u1, u2, average
     _fir(c.anti_alias_fir, compressed, m, work)
     _poles(c.anti_alias, poles, work, ready, _READ_PAST, m)
@@ -610,8 +603,7 @@ def echo_block(
 
         _raise_rate(dry, rate_taps, m, factor, work)
         wet_start = 1 if factor == 2 else _WET_PAST  # the wet signal at the send's own time
-        _add_repeats(c, s, m, wet, wet_start, work)
-        _send(c, s, m, compressed, anti_alias, work, ready)
+        _send(c, s, m, wet, wet_start, compressed, anti_alias, work, ready)
         ready_time = now - half - COUPLING_LOOKAHEAD - LOW_PASS_LOOKAHEAD
         _fill_line(i, ready_time + m - _REACH, ready_time, ready, tick_time, tick_fraction, read_rows, line)
 

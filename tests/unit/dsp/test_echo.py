@@ -296,19 +296,19 @@ def compressed(x: Any, time_constant_ms: float) -> Any:
     from numba import njit
 
     @njit
-    def drive(c: Any, s: Any, out: Any, poles: Any, work: Any, ready: Any) -> None:
-        kernel._send(c[0], s[0], work.size, out, poles, work, ready)
+    def drive(c: Any, s: Any, wet: Any, out: Any, poles: Any, work: Any, ready: Any) -> None:
+        kernel._send(c[0], s[0], work.size, wet, 0, out, poles, work, ready)
 
     made = LIVELY.changed({"compander.time_constant_ms": time_constant_ms})
     c = numbers(made).view(LAYOUT)
-    c["coupling"], c["coupling_fir"] = (1, 1), (1, 0, 0, 0)
+    c["coupling"], c["coupling_fir"], c["feedback"] = (1, 1), (1, 0, 0, 0), 0
     s = np.zeros(1, kernel._FLOATS)
-    s["send_average"] = c["lowest_average"]
+    s["send"], s["send_average"] = 1.0, c["lowest_average"]
     past, length = kernel._FIR_PAST, 32
-    out, ready = np.zeros(past + length), np.zeros(kernel._READ_PAST + length)
+    wet, out, ready = np.zeros(length), np.zeros(past + length), np.zeros(kernel._READ_PAST + length)
     taken = []
     for at in range(0, x.size, length):
-        drive(c, s, out, np.zeros((3, 2)), x[at : at + length].copy(), ready)
+        drive(c, s, wet, out, np.zeros((3, 2)), x[at : at + length].copy(), ready)
         taken.append(out[past:].copy())
     return np.concatenate(taken)
 
