@@ -14,6 +14,7 @@ from voicer.explain.chapter import TEXT, Array, Chapter, Omission, decibels, sin
 from voicer.explain.claims import Claim, Subject
 from voicer.measure import predict, probes
 from voicer.measure.bench import shipped_riff
+from voicer.measure.meters import tone_level
 from voicer.voicing import parameter
 
 FOLDED_AT, LEAST_AT = 0.8, 0.55
@@ -46,7 +47,7 @@ class Folding(Chapter):
     """Relative to the tone."""
     out_db: Array
     copy_hz: float
-    """Of the strongest line below half the clock at the output."""
+    """Where the tone comes out: its distance from the clock."""
     copy_db: float
     name: str = "folding"
 
@@ -105,13 +106,16 @@ def demonstrate_folding(subject: Subject) -> list[Folding | Omission]:
         if LEAST_AT * subject.circuit.clock_hz > HIGHEST_HZ:
             return [_strong_enough(_slowed(subject))]
         own = _measure(subject)
-        return [own, _opened(subject, "folding-open")] if own.weak else [own]
+        if not own.weak:
+            return [own]
+        opened = _opened(subject, "folding-open")
+        return [own, _opened(_slowed(subject), "folding-open") if opened.weak else opened]
     except (VoicingError, CircuitError) as error:
         return [Omission(Folding.title, str(error))]
 
 
 def _slowed(subject: Subject) -> Subject:
-    reason = f"half its clock is {subject.circuit.clock_hz / 2e3:.1f} kHz, and nothing that is heard folds"
+    reason = f"half its clock is {subject.circuit.clock_hz / 2e3:.1f} kHz, and hardly anything that is heard folds"
     return slow_clock(subject, SLOWED_HZ, reason)
 
 
@@ -136,7 +140,7 @@ def _opened(subject: Subject, name: str) -> Folding:
 
 def _measure(subject: Subject, name: str = "folding") -> Folding:
     circuit = subject.circuit
-    clock_hz, half_hz = circuit.clock_hz, circuit.clock_hz / 2
+    clock_hz = circuit.clock_hz
     tone_hz = min(FOLDED_AT * clock_hz, HIGHEST_HZ)
     x = TONE_V * sine(tone_hz, 1.0 + circuit.time_s)
     y = probes.played(probes.echo_alone(probes.linear(circuit)), x)
@@ -146,8 +150,6 @@ def _measure(subject: Subject, name: str = "folding") -> Folding:
         decibels(np.fft.rfft(one[-size:] * window) * 2 / window.sum() / TONE_V) for one in (x, y)
     )
     f_hz: Array = np.fft.rfftfreq(size, 1 / probes.RATE_HZ).astype(np.float64)
-    below = np.flatnonzero((f_hz > 20) & (f_hz < half_hz))
-    copy_hz, share = probes.folded(circuit, tone_hz)
-    if copy_hz > half_hz:  # the tone itself is the strongest line: read the strongest one below half the clock
-        copy_hz, share = float(f_hz[below[np.argmax(out_db[below])]]), 10 ** (float(out_db[below].max()) / 20)
+    copy_hz = predict.folded_hz(tone_hz, clock_hz)
+    share = tone_level(y[-size:], probes.RATE_HZ, copy_hz) / TONE_V
     return Folding(subject, tone_hz, clock_hz, f_hz, in_db, out_db, copy_hz, float(decibels(share)), name)

@@ -90,9 +90,12 @@ def folding_copy(chapter: Folding, v: Any) -> None:
     assert v["tone_hz"] > v["half_hz"]
     near(v["copy_hz"], abs(v["tone_hz"] - 2 * v["half_hz"]), 3.0)
     below = (chapter.f_hz > 20) & (chapter.f_hz < v["half_hz"])
-    at = int(np.argmax(np.where(below, chapter.out_db, -np.inf)))
+    near_copy = below & (np.abs(chapter.f_hz - abs(v["tone_hz"] - clock_of(chapter.subject))) < 2.5)
+    searched = near_copy if v["copy_db"] < -35 else below  # a weak copy need not be the strongest line
+    at = int(np.argmax(np.where(searched, chapter.out_db, -np.inf)))
     near(float(chapter.f_hz[at]), v["copy_hz"], 3.0)
-    near(float(chapter.out_db[at]), v["copy_db"], 1.5)  # the drawn line may fall between two points of the spectrum
+    if v["copy_db"] > -70:  # below, the window's side lobes are louder
+        near(float(chapter.out_db[at]), v["copy_db"], 1.5)  # the drawn line may fall between two points
 
 
 def folding_filter(chapter: Folding, v: Any) -> None:
@@ -111,7 +114,7 @@ def folding_riff(chapter: Folding, v: Any) -> None:
 
 def folding_weak(chapter: Folding, _v: Any) -> None:
     below = (chapter.f_hz > 20) & (chapter.f_hz < chapter.clock_hz / 2)
-    assert chapter.out_db[below].max() < -33
+    assert chapter.out_db[below].max() < -33  # half the clock is far from the tone itself
 
 
 def widths_of(chapter: Repeats) -> list[float]:
