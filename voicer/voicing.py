@@ -148,7 +148,7 @@ class Modulation(_Section):
 class Output(_Section):
     """What reaches the amplifier."""
 
-    blend: Annotated[float, _span(0, 1, "", "0 dry, 1 echo only")] = 0.4
+    blend: Annotated[float, _span(0, 1, "", "0 dry, 0.5 both at full level, 1 echo only")] = 0.4
     level_db: Annotated[float, _span(-40, 12, "dB", "after the blend")] = 0.0
 
 
