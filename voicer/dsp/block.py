@@ -80,14 +80,11 @@ STATE = np.dtype(
         ("loop_at", "i8"),
         ("fade_step", "f8"),
         ("peak_fall", "f8"),
-        ("gain", "f8", (1,)),  # of the ceiling
+        ("gain", "f8", (2,)),  # of the ceiling and of its mute
         ("hold_blocks", "i8"),
         ("held_blocks", "i8"),
     ]
 )
-CEILING_NUMBERS = 2
-"""The ceiling's numbers are the first of a set."""
-
 # places in the table of addresses
 _GAUGES, _SLOTS, _TIMES, _STATE, _UNITS, _STAGING, _COUNTERS, _NUMBERS, _BEFORE = range(9)
 _INPUT, _LOOP, _HEARD, _SIGNAL, _OUTPUT = range(9, 14)

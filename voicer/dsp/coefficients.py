@@ -26,6 +26,9 @@ CEILING_DB = -3.0
 RELEASE_S = 0.2
 """Time constant with which the gain comes back. Chosen."""
 
+MUTE_S = 0.004
+"""Length of the fade into and out of a mute: as fast as the echo's own. Chosen."""
+
 Bypass = Literal["off", "cut", "tail"]
 """Echo on; off at once; off with the repeats left to ring out."""
 
@@ -102,9 +105,13 @@ def bypassed_feedback(circuit: Circuit) -> float:
     return circuit.mixer.feedback_gain * min(1.0, most / max(loudest, 1e-9))
 
 
-def ceiling_numbers(ceiling_db: float, sample_rate_hz: float) -> NDArray[np.float64]:
-    """Numbers for `ceiling.Ceiling`: highest sample value, and the share of the way back per sample [shape=(2,)]."""
-    return np.array([10 ** (ceiling_db / 20), -np.expm1(-1 / (RELEASE_S * sample_rate_hz))])
+def ceiling_numbers(ceiling_db: float, sample_rate_hz: float, *, muted: bool = False) -> NDArray[np.float64]:
+    """Numbers for `ceiling.Ceiling` [shape=(3,)].
+
+    Highest sample value, share of the way back per sample, and step of the mute per sample: negative while it closes.
+    """
+    opening = (-1 if muted else 1) / (MUTE_S * sample_rate_hz)
+    return np.array([10 ** (ceiling_db / 20), -np.expm1(-1 / (RELEASE_S * sample_rate_hz)), opening])
 
 
 def named(flat: NDArray[np.float64]) -> np.void:

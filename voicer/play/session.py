@@ -104,7 +104,7 @@ class Session:
 
     def numbers_for(self, engine: Engine, sample_rate_hz: float) -> dict[str, NDArray[np.float64]]:
         """Numbers for the ceiling and every unit in the rack: the echo's from the circuit, the others' defaults."""
-        numbers = {CEILING: ceiling_numbers(self._ceiling_db, sample_rate_hz)}
+        numbers = {CEILING: self._ceiling_numbers(sample_rate_hz)}
         for unit in engine.rack:
             own = unit == ECHO
             numbers[unit] = self._echo_numbers(sample_rate_hz) if own else default_numbers(unit, sample_rate_hz)
@@ -142,6 +142,7 @@ class Session:
         self._ceiling_db = found.ceiling_db
         self._rates_hz = dict(found.rates_hz)
         self._moves.clear()
+        self._send_mute()
         self._send()
 
     def handle(self, events: list[Event]) -> list[Said]:
@@ -229,8 +230,9 @@ class Session:
         return "echo on" if self.bypass == "off" else "echo bypassed"
 
     def panic(self) -> str:
-        """Silence at once, dry signal included, and an empty line; the second time the sound comes back."""
+        """Silence at once, whatever sounds in the rack, and an empty line; the second time the sound comes back."""
         self.muted = not self.muted
+        self._send_mute()
         self._send()
         return "MUTED, the line is emptied; panic again brings the sound back" if self.muted else "sound back on"
 
@@ -331,7 +333,14 @@ class Session:
 
     def _send(self) -> None:
         if self._engine is not None:
-            self._engine.send("echo", self._echo_numbers(self._engine.sample_rate_hz))
+            self._engine.send(ECHO, self._echo_numbers(self._engine.sample_rate_hz))
+
+    def _send_mute(self) -> None:
+        if self._engine is not None:
+            self._engine.send(CEILING, self._ceiling_numbers(self._engine.sample_rate_hz))
+
+    def _ceiling_numbers(self, sample_rate_hz: float) -> NDArray[np.float64]:
+        return ceiling_numbers(self._ceiling_db, sample_rate_hz, muted=self.muted)
 
     def _echo_numbers(self, sample_rate_hz: float) -> NDArray[np.float64]:
         return echo_coefficients(

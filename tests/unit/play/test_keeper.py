@@ -26,13 +26,13 @@ import numpy as np
 import voicer
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
-from voicer.engine import process
+from voicer.engine import process, residence
 from voicer.play.session import Session
 def no_library(_name):
     raise OSError("no such library")
-process.ctypes.CDLL = no_library
+residence.ctypes.CDLL = no_library
 process._arm_watchdog(1.0)
-process._stay_in_memory()
+residence.stay_in_memory()
 session = Session("quay-slap", voicer.load("quay-slap"))
 engine = SteppedEngine(DEFAULT_RACK)
 engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))

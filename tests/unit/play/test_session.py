@@ -30,6 +30,7 @@ class Ear:
 
     def __init__(self) -> None:
         self.heard: list[np.ndarray] = []
+        self.ceilings: list[np.ndarray] = []
         self.back: list[str] = []
         self.put_back = self.back.append
 
@@ -37,8 +38,7 @@ class Ear:
         return self
 
     def send(self, unit: str, numbers: np.ndarray) -> None:
-        assert unit == "echo"
-        self.heard.append(numbers)
+        (self.heard if unit == "echo" else self.ceilings).append(numbers)
 
 
 def shipped_names() -> list[str]:
@@ -323,6 +323,27 @@ def test_panic_is_silence_until_it_is_pressed_again(session: Session, ear: Ear) 
     assert all(named(numbers)["muted"] == 1 for numbers in ear.heard)
     assert lines(session, Press("panic")) == ["sound back on"]
     assert named(ear.heard[-1])["muted"] == 0
+    assert [step < 0 for *_, step in ear.ceilings] == [True, False]
+
+
+def test_panic_silences_what_comes_after_the_echo_too() -> None:
+    """With the echo left out as failed, the input that goes past it is silent too, as would be any other unit."""
+    session = Session("quay-slap", voicer.load("quay-slap"))
+    engine = SteppedEngine(DEFAULT_RACK, 48_000, 64)
+    engine.start(lambda rate_hz: session.numbers_for(engine, rate_hz))
+    session.play_through(engine)
+    spoiled = session.numbers_for(engine, 48_000)["echo"]
+    named(spoiled)["dry"] = np.nan
+    engine.send("echo", spoiled)
+    sound = 0.1 * np.sin(2 * np.pi * 1000 / 48_000 * np.arange(4800))
+    past = engine.play(sound)
+    assert engine.report().faults[0]
+    assert np.abs(past[-480:]).max() > 0.09
+    session.panic()
+    assert not engine.play(sound)[480:].any()
+    session.panic()
+    assert np.abs(engine.play(sound)[480:]).max() > 0.09
+    engine.stop()
 
 
 def test_failed_units_are_put_back(session: Session, ear: Ear) -> None:
