@@ -207,8 +207,9 @@ def serve(first_number: int) -> int:
 
 
 def _take_commands(commands: deque[dict[str, Any]], has_ended: threading.Event) -> None:
-    for line in sys.stdin:
-        commands.append(json.loads(line))
+    with suppress(OSError, ValueError):  # the last line of a host that was killed may be cut off
+        for line in sys.stdin:
+            commands.append(json.loads(line))
     has_ended.set()
 
 

@@ -1,8 +1,9 @@
 """Engine processes: starting them, talking to them a line at a time, noticing their end. Imports nothing heavy.
 
-An engine runs ``python -m voicer.engine.process`` in a session of its own, so that Ctrl-C does not reach it. Its
-standard input carries `process`'s commands, its standard output tells events, one JSON object a line. It holds the
-shared memory behind `Engines.link` and `Engines.loop` by inherited descriptors.
+An engine runs ``python -P -m voicer.engine.process``, without the modules of the working folder, in a session of its
+own, so that Ctrl-C does not reach it. Its standard input carries `process`'s commands, its standard output tells
+events, one JSON object a line. It holds the shared memory behind `Engines.link` and `Engines.loop` by inherited
+descriptors.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ class EngineProcess:
     def __init__(self, number: int, tickets: tuple[int, ...], events: queue.SimpleQueue[Event]) -> None:
         self.number, self._events = number, events
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "voicer.engine.process"],
+            [sys.executable, "-P", "-m", "voicer.engine.process"],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True,
             env={**os.environ, **ONE_THREAD}, **inheritance(*tickets),
         )  # fmt: skip

@@ -87,8 +87,7 @@ class _Keeper:
             number = getattr(signal, name, None)
             if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # as nohup asks
                 signal.signal(number, self._take_signal)
-        if "--help" not in self._arguments:
-            self._start_engine(1)  # it loads its libraries while the host does the same
+        self._start_engine(1)  # it loads its libraries while the host does the same
         self._start_host()
         code: int | None = None
         while code is None:
@@ -141,18 +140,32 @@ class _Keeper:
 
     def _start_engine(self, number: int) -> None:
         self._told[number] = []
-        if not self._ending:
-            self._engines.start(number)
+        why = "the session is ending" if self._ending else ""
+        if not why:
+            try:
+                self._engines.start(number)
+            except OSError as error:  # no memory, no more processes: the supervisor tries again
+                why = str(error.strerror)
+        if why:
+            line = f"an engine process cannot be started ({why})"
+            self._inbox.put({"event": "failed", "engine": number, "line": line})
+            self._inbox.put({"event": "ended", "engine": number, "code": None})
 
     def _start_host(self) -> None:
         ours, theirs = socket.socketpair()
         descriptors = (theirs.fileno(), self._engines.link, self._engines.loop)
         environment = os.environ | {VARIABLE: ",".join(str(one) for one in descriptors)}
         self._life, self._born_s = self._life + 1, time.monotonic()
-        self._host = subprocess.Popen(
-            [sys.executable, *_warnings(), "-m", "voicer", *self._arguments], env=environment, pass_fds=descriptors
-        )
-        theirs.close()
+        command = [sys.executable, "-P", *_warnings(), "-m", "voicer", *self._arguments]
+        try:
+            self._host = subprocess.Popen(command, env=environment, pass_fds=descriptors)
+        except OSError as error:  # no memory, no more processes: a host that died at once
+            ours.close()
+            _print(f"voicer: the controlling process cannot be started ({error.strerror})")
+            self._inbox.put({"event": "host-ended", "life": self._life, "code": 1})
+            return
+        finally:
+            theirs.close()
         self._line = ours.makefile("w")
         self._listener = threading.Thread(target=self._listen, args=(ours, self._life), daemon=True)
         self._listener.start()
@@ -328,7 +341,7 @@ class Parent:
             self._out.flush()
 
     def _listen(self) -> None:
-        with suppress(OSError):
+        with suppress(OSError, ValueError):  # the last line may be cut off
             for line in self._lines:
                 event = json.loads(line)
                 if "engine" in event:
@@ -361,11 +374,14 @@ def _terminal_modes() -> Any:
 
 
 def _restore_terminal(modes: Any) -> None:
-    """Undo what a dead host may have left: raw keys, a hidden cursor, a colour."""
+    """Undo what a dead host may have left: raw keys, a hidden cursor, a colour. In the background nothing was taken."""
     if modes is None:
         return
     import termios
 
+    with suppress(OSError):
+        if os.tcgetpgrp(0) != os.getpgrp():
+            return  # the system would stop this process
     with suppress(termios.error, OSError, ValueError):
         termios.tcsetattr(0, termios.TCSANOW, modes)
         if sys.stdout.isatty():

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import os
 import subprocess
 import sys
+import threading
 import time
+from collections import deque
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from voicer.devices import midi_process
 from voicer.devices.midi_ports import MidiPort, Roster, Selection, choose, off_line, open_inputs, survey
 from voicer.errors import PortError
 
@@ -133,3 +138,13 @@ def test_a_call_that_hangs_ends_the_process() -> None:
     """A call into RtMidi that never returns does not keep the MIDI process alive, though no Python can run."""
     ended = subprocess.run([sys.executable, "-c", HUNG], stderr=subprocess.DEVNULL, timeout=30, check=False)
     assert ended.returncode == 1
+
+
+def test_a_command_that_is_cut_off_ends_the_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A host killed while it wrote is a host that has gone: the process must not keep its ports."""
+    commands: deque[dict[str, Any]] = deque()
+    has_ended = threading.Event()
+    monkeypatch.setattr(sys, "stdin", io.StringIO('{"listen": [], "virtual": false}\n{"lis'))
+    midi_process._take_commands(commands, has_ended)
+    assert len(commands) == 1
+    assert has_ended.is_set()

@@ -6,9 +6,12 @@ import os
 import socket
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import pytest
 
+from voicer.play import keeper
 from voicer.play.keeper import can_keep
 
 HIDDEN = """
@@ -74,3 +77,73 @@ def test_the_parent_stays_small() -> None:
     loaded, resident_kb = done.stdout.split("\n")[:2]
     assert loaded == "[]"
     assert int(resident_kb) < 20_000
+
+
+def test_processes_that_cannot_be_started_end_nothing(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    """With no memory or process left, the supervisor hears of the engine's end and tries again, and the host counts as
+    one that died at once; the parent lives on.
+    """
+    made = keeper._Keeper(["play"])
+    monkeypatch.setattr(sys, "executable", "/no/such/python")
+    made._obey({"do": "playing"})
+    made._obey({"do": "start", "engine": 7})
+    assert [made._inbox.get_nowait()["event"] for _ in range(2)] == ["failed", "ended"]
+    made._start_host()
+    assert made._handle(made._inbox.get_nowait()) is None
+    assert made._inbox.get(timeout=5) == {"event": "again"}
+    assert "cannot be started (No such file or directory)" in capsys.readouterr().err
+
+
+BACKGROUND = """
+import os, signal, sys, termios
+from voicer.play import keeper
+parent, terminal = os.openpty()
+os.setsid()
+os.dup2(terminal, 0)
+import fcntl
+fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+modes = keeper._terminal_modes()
+child = os.fork()
+if child == 0:
+    os.setpgid(0, 0)
+    keeper._restore_terminal(modes)
+    os._exit(0)
+status = os.waitpid(child, os.WUNTRACED)[1]
+if os.WIFSTOPPED(status):
+    os.kill(child, signal.SIGKILL)
+print(modes is not None, os.WIFSTOPPED(status))
+"""
+
+
+def test_a_parent_in_the_background_is_not_stopped_by_its_terminal() -> None:
+    """One that changes the modes of a terminal that others have is stopped by the system (POSIX, 11.1.4), and would
+    start no other host.
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", BACKGROUND], capture_output=True, text=True, check=True, start_new_session=False
+    )
+    assert done.stdout == "True False\n"
+
+
+def test_a_line_that_is_cut_off_is_the_end_of_the_parent() -> None:
+    """The host then ends in order and does not wait for a parent that was killed while it wrote."""
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        ours.sendall(b'{"event": "hello", "engines": [], "state": null, "crashes": 0}\n{"engine": 1, "ev')
+        parent = keeper.Parent(theirs.fileno(), 0, 0)
+        ours.shutdown(socket.SHUT_WR)
+        assert parent._gone.wait(timeout=5)
+        assert parent.asks_to_end
+
+
+def test_modules_of_the_working_folder_do_not_reach_the_engine(tmp_path: Path) -> None:
+    """A file there that is called like a library's is a musician's own, not the engine's."""
+    (tmp_path / "queue.py").write_text("raise SystemExit(9)\n")
+    (tmp_path / "numpy.py").write_text("raise SystemExit(9)\n")
+    code = (
+        "from voicer.engine.launch import OwnEngines\n"
+        "engines = OwnEngines(); engines.start(1)\n"
+        "print(engines.events.get(timeout=60)['event']); engines.kill(1)\n"
+    )
+    done = subprocess.run([sys.executable, "-P", "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True)
+    assert done.stdout == "born\n"
