@@ -14,6 +14,9 @@ import pytest
 from numpy.typing import NDArray
 
 import voicer
+from voicer.dsp.block import BEGIN, ECHO, FINISH
+from voicer.dsp.echo import Echo
+from voicer.engine import rack
 from voicer.engine.graph import Graph, make_server
 from voicer.engine.link import Link, numbers_layout
 from voicer.engine.rack import Rack
@@ -207,3 +210,32 @@ def test_the_stepped_engine_puts_a_unit_back_by_name() -> None:
     with pytest.raises(EngineError, match="no unit 'ecco' is in the rack; did you mean 'echo'"):
         engine.put_back("ecco")
     engine.stop()
+
+
+def test_numbers_that_come_while_the_echo_is_made_anew_are_played(
+    player: Player, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An echo that failed is put back; a mute sent while it is being made is not lost with the echo before."""
+    session = Session("quay-slap", voicer.load("quay-slap").changed({"output.blend": 0}))
+    sound = np.full(20 * FRAMES, 0.1)
+    spoiled = session.numbers_for(player, RATE_HZ)["echo"]
+    spoiled[:] = np.nan
+    player.send("echo", spoiled)
+    player.play(sound)
+    assert player.link.report().faults[0]
+    player.send("echo", session.numbers_for(player, RATE_HZ)["echo"])
+    session.muted = True
+    muted = session.numbers_for(player, RATE_HZ)["echo"]
+
+    def made_slowly(numbers: NDArray[np.float64], rate_hz: float) -> Echo:
+        echo = Echo(numbers, rate_hz)
+        player.send("echo", muted)
+        player.made.work.step(BEGIN | ECHO | FINISH, 0)
+        return echo
+
+    monkeypatch.setattr(rack, "Echo", made_slowly)
+    player.play(sound)
+    player.link.put_back(0)
+    player.play(sound)
+    assert not player.link.report().faults[0]
+    assert not player.play(sound)[-FRAMES:].any()

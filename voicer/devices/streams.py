@@ -176,5 +176,6 @@ class PortAudioStream:
     def _speak(self, outdata: Any, _frames: int, _time: Any, status: Any) -> None:
         whole = self._ring.read(self._heard)
         if self._ring.missing > self._most_missing:
+            outdata[:] = 0.0
             raise self._stop
         self._block(self._heard, outdata, bool(status) or not whole)

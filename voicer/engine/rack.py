@@ -230,7 +230,7 @@ class Rack:
                     slot.clear()
             elif self.names[k] == ECHO and units["fault"][k] and units["mix"][k] == 0.0:
                 self.work.take_echo(Echo(self._part(self._places[ECHO], self.work.numbers), self.sample_rate_hz))
-                units["fault"][k] = 0
+                units["fresh"][k], units["fault"][k] = 1, 0  # numbers that came meanwhile went to the echo before
 
     @staticmethod
     def _part(place: tuple[int, int], numbers: NDArray[np.float64]) -> NDArray[np.float64]:
