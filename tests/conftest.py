@@ -14,6 +14,16 @@ import pytest
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what takes minutes unless ``-m`` names it."""
+    if "acceptance" in str(config.getoption("-m")):
+        return
+    left_out = [item for item in items if item.get_closest_marker("acceptance")]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
 GUITARS = Path("/usr/share/sonic-pi/samples")
 
 

@@ -242,7 +242,7 @@ def test_sound_outlives_kills_of_engine_and_host(jackd: Jackd, tmp_path: Path, t
     kill_at_random(tmp_path, 6, told)
 
 
-@pytest.mark.long
+@pytest.mark.acceptance
 @pytest.mark.timeout(900)
 def test_sound_outlives_fifty_kills(jackd: Jackd, tmp_path: Path, told: Any) -> None:
     """The same with fifty kills."""
@@ -325,7 +325,7 @@ def test_a_session_without_parent_ends_in_order(jackd: Jackd, tmp_path: Path) ->
         played.leaves_nothing(within_s=10)
 
 
-@pytest.mark.long
+@pytest.mark.acceptance
 def test_an_orphaned_engine_plays_on_and_fades_out(jackd: Jackd, tmp_path: Path, told: Any) -> None:
     """With neither host nor parent it goes on for 30 s, then fades within a second and is gone."""
     with chord_playing(tmp_path) as played:

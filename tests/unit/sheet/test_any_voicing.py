@@ -47,7 +47,7 @@ def test_any_voicing_makes_a_sheet_or_is_refused(voicing: Voicing, choice: PartC
     outcome(voicing, choice)
 
 
-@pytest.mark.long
+@pytest.mark.acceptance
 def test_a_thousand_voicings_make_sheets_or_are_refused() -> None:
     """The same a thousand times; most make a sheet, some of them with a number held at its limit."""
     found: Counter[str] = Counter()
