@@ -64,22 +64,24 @@ class LimiterParts:
 
     def limited(self, unlimited_v: NDArray[np.float64]) -> NDArray[np.float64]:
         """What the input sum gets instead of what it would get without diodes, V [shape like ``unlimited_v``]."""
-        ohm = self.series_ohm + self.stop_ohm
         u = _W + self.diode_ohm * _I
-        r = u * ohm / self.stop_ohm + self.series_ohm * _I
-        driven = np.minimum(np.abs(unlimited_v) * ohm / self.sum_ohm, self.rail_v)
-        size: NDArray[np.float64] = np.sign(unlimited_v) * np.interp(driven, r, u) * self.sum_ohm / self.stop_ohm
+        size: NDArray[np.float64] = np.sign(unlimited_v) * self._read(u, unlimited_v) * self.sum_ohm / self.stop_ohm
         return size
 
     def slope(self, unlimited_v: NDArray[np.float64]) -> NDArray[np.float64]:
         """Derivative of `limited` below the rail, 1 for small signals [shape like ``unlimited_v``]."""
-        ohm = self.series_ohm + self.stop_ohm
+        ratio = (self.series_ohm + self.stop_ohm) / self.stop_ohm
         du = 1 + self.diode_ohm * _CONDUCTANCE
-        dr = du * ohm / self.stop_ohm + self.series_ohm * _CONDUCTANCE
+        return self._read(du / (du + self.series_ohm * _CONDUCTANCE / ratio), unlimited_v)
+
+    def _read(self, along: NDArray[np.float64], unlimited_v: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What is given along w, at the w that the amplifier drives the diodes to [shape like ``unlimited_v``]."""
+        ohm = self.series_ohm + self.stop_ohm
         r = (_W + self.diode_ohm * _I) * ohm / self.stop_ohm + self.series_ohm * _I
-        driven = np.minimum(np.abs(unlimited_v) * ohm / self.sum_ohm, self.rail_v)
-        slope: NDArray[np.float64] = np.interp(driven, r, du / dr * ohm / self.stop_ohm)
-        return slope
+        found: NDArray[np.float64] = np.interp(
+            np.minimum(np.abs(unlimited_v) * ohm / self.sum_ohm, self.rail_v), r, along
+        )
+        return found
 
 
 def return_ohm(edge_gain: float) -> float:
