@@ -367,6 +367,33 @@ def test_a_host_that_keeps_dying_ends_the_session_in_words(jackd: Jackd, tmp_pat
         played.leaves_nothing()
 
 
+def test_a_session_is_taken_up_without_its_files(jackd: Jackd, tmp_path: Path, told: Any) -> None:
+    """Voicing, recording and controller map are gone when the host is killed: the sound goes on, another host has the
+    controls, with the voicing as it was and no controller, starts another engine where that dies too, and ends in order.
+    """
+    chart = tmp_path / "map.toml"
+    chart.write_text('schema = 1\nname = "Empty"\n')
+    with chord_playing(tmp_path, "--map", str(chart)) as played:
+        played.plays()
+        host = played.member("voicer-host")
+        for name in ("clear.toml", "chord.wav", "map.toml"):
+            (tmp_path / name).unlink()
+        killed_s = time.monotonic()
+        os.kill(host, signal.SIGKILL)
+        back_s = played.said("the controls are back", since_s=killed_s)
+        told(f"controls back after {back_s - killed_s:.1f} s")
+        played.said("no MIDI controller", since_s=killed_s)
+        time.sleep(1.0)
+        os.kill(played.member("voicer-engine"), signal.SIGKILL)
+        played.said("sound is back", since_s=killed_s)
+        summary = played.end()
+        moments, peaks = played.heard()
+        assert summary["voicing"]["name"] == "Clear"
+        assert summary["restarts"] == 1
+        assert longest_gap_s(moments, peaks, killed_s - 0.5, killed_s + 1.0) < 0.1
+        played.leaves_nothing()
+
+
 FATAL = """
 import ctypes, os
 from voicer.engine.units import BlockUnit

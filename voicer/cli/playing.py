@@ -81,13 +81,11 @@ def play(
     """
     from voicer.play.live import Asked, play_live
 
-    voicing = _one_voicing(words or ["harbour-dusk"])
-    parts = part_choice(library.load(voicing), series, capacitors, unit, swaps)
     asked = Asked(
-        voicing=voicing, source=source, system=audio, device=device, input_device=input_device,
-        sample_rate_hz=rate, frames=frames, midi=midi,
-        controller_map=controller_map, rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()),
-        ceiling_db=ceiling_db, seconds=seconds, parts=parts,
+        voicing=_one_voicing(words or ["harbour-dusk"]), source=source, system=audio, device=device,
+        input_device=input_device, sample_rate_hz=rate, frames=frames, midi=midi, controller_map=controller_map,
+        rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()), ceiling_db=ceiling_db, seconds=seconds,
+        parts_for=lambda voicing: part_choice(voicing, series, capacitors, unit, swaps),
     )  # fmt: skip
     screen = console(stderr=as_json)
     screen.print(CAUTION)

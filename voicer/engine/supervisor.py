@@ -136,6 +136,8 @@ class Supervisor:
         self._numbers_for: NumbersFor | None = None
         self._deaths: Counter[str] = Counter()
         self._spares_died = 0
+        self._loop_rate_hz = 0.0
+        """Rate of the recording that the memory holds, 0 for none."""
         self._blocks, self._moved_at_s, self._began_s = 0, 0.0, 0.0
         self._told_faults: set[int] = set()
         self._told_errors = 0
@@ -147,19 +149,24 @@ class Supervisor:
         self._restart_asked = threading.Event()
         self._thread: threading.Thread | None = None
 
-    def start(self, numbers_for: NumbersFor) -> None:
-        """Start the engine, or go on with one that plays; raise `EngineError` or `PortError` if it cannot play.
+    def start(self, numbers_for: NumbersFor, *, must_play: bool = True) -> None:
+        """Start the engine, or go on with one that plays. Thread: control.
 
-        Thread: control.
+        Raises `EngineError` or `PortError` if it cannot play; unless it must, it is tried again until it plays.
         """
         self._numbers_for = numbers_for
         playing = next((one for one in self._known.values() if one.is_alive and one.played and not one.lost), None)
-        self.sample_rate_hz, self.frames = self._clock()
-        self._take_clock()
-        if playing is not None:
-            self._current = playing
-        else:
-            self._begin(self._say_now)
+        try:
+            self.sample_rate_hz, self.frames = self._clock()
+            self._take_clock()
+            if playing is None:
+                self._begin(self._tell)
+            else:
+                self._current, self._loop_rate_hz = playing, self.sample_rate_hz
+        except VoicerError:
+            if must_play:
+                raise
+            self._take_clock()
         self._moved_at_s = self._began_s = time.monotonic()
         for one in self._known.values():
             if one.is_alive and one not in (self._current, self._spare):
@@ -253,8 +260,10 @@ class Supervisor:
         waiting = [one for one in (self._spare, *self._known.values()) if one and one.is_alive and not one.played]
         engine = waiting[0] if waiting else self._new_engine()
         self._spare, self._current = None, engine
-        if self._loop_for:
-            write_samples(opened(self._engines.loop), self._loop_for(self.sample_rate_hz).astype(np.float32))
+        if self._loop_for and self._loop_rate_hz != self.sample_rate_hz:
+            loop, self._loop_rate_hz = self._loop_for(self.sample_rate_hz), 0.0
+            write_samples(opened(self._engines.loop), loop.astype(np.float32))
+            self._loop_rate_hz = self.sample_rate_hz
         orders = self._orders()
         if engine.ordered != orders:
             engine.ordered = orders
@@ -444,9 +453,6 @@ class Supervisor:
         if line != self._reason:
             self._reason = line
             self._lines.append(line)
-
-    def _say_now(self, line: str) -> None:
-        self._tell(line)
 
 
 def _ended(code: int) -> str:

@@ -79,7 +79,7 @@ class _Keeper:
         self._life = 0
         self._born_s = 0.0
         self._playing = self._ending = False
-        self._crashes = self._short_lives = 0
+        self._short_lives = 0
         self._terminal = _terminal_modes()
 
     def run(self) -> int:
@@ -171,7 +171,7 @@ class _Keeper:
         self._listener.start()
         threading.Thread(target=self._wait, args=(self._host, self._life), daemon=True).start()
         engines = [{"engine": number, "events": events} for number, events in self._told.items()]
-        self._say({"event": "hello", "engines": engines, "state": self._state, "crashes": self._crashes})
+        self._say({"event": "hello", "engines": engines, "state": self._state})
 
     def _listen(self, ours: socket.socket, life: int) -> None:
         with suppress(OSError), ours, ours.makefile("r") as lines:
@@ -218,7 +218,6 @@ class _Keeper:
         self._host = None
         if self._ending or not self._playing:
             return code if code >= 0 else 128 - code
-        self._crashes += 1
         short = time.monotonic() - self._born_s < SHORT_LIFE_S
         self._short_lives = self._short_lives + 1 if short else 0
         _restore_terminal(self._terminal)
@@ -260,8 +259,6 @@ class Parent:
         Engines that are there already, with what they told.
     state : dict or None
         What an earlier host handed over last.
-    crashes : int
-        How many hosts of this session have died.
     """
 
     def __init__(self, descriptor: int, link: int, loop: int) -> None:
@@ -274,7 +271,6 @@ class Parent:
         hello = json.loads(self._lines.readline())
         self.found: list[dict[str, Any]] = hello["engines"]
         self.state: dict[str, Any] | None = hello["state"]
-        self.crashes = int(hello["crashes"])
         self._end_asked, self._gone = threading.Event(), threading.Event()
         self._pids = {one["engine"]: event["pid"] for one in self.found for event in one["events"] if "pid" in event}
         self._handed = self.state

@@ -11,19 +11,20 @@ import signal
 import sys
 import time
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.console import Console
 from rich.text import Text
 
 from voicer import library
 from voicer.board import PartChoice
 from voicer.control.controller import Controller
-from voicer.control.mapfile import Action
-from voicer.control.maps import Event, Move, Press, load_map
+from voicer.control.mapfile import Action, MapFile
+from voicer.control.maps import ControllerMap, Event, Move, Press, load_map
 from voicer.devices.audio import System, choose_pair, chosen_system, jack_input, portaudio_devices, portaudio_input
 from voicer.engine.supervisor import Supervisor
 from voicer.engine.units import rack_names
@@ -37,6 +38,7 @@ from voicer.play.screen import Screen
 from voicer.play.session import Said, Session
 from voicer.play.snapshot import Lookout
 from voicer.play.view import HELP
+from voicer.voicing import Voicing
 
 KEYS: dict[str, Action] = {
     "space": "tap-tempo", "b": "bypass", "B": "bypass-tail", "p": "panic", "s": "save", "n": "next-voicing",
@@ -75,11 +77,15 @@ class Asked:
     rack: tuple[str, ...]
     ceiling_db: float
     seconds: float | None
-    parts: PartChoice
+    parts_for: Callable[[Voicing], PartChoice]
+    """The parts that the options ask for, on a voicing's board."""
 
 
 def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     """Play until the player ends it; everything asked for is checked before any sound.
+
+    A host that takes up the session of one that crashed needs none of it: files may have changed and devices have been
+    unplugged since, and the sound goes on.
 
     Returns
     -------
@@ -87,32 +93,40 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
         What the engine did: blocks, late blocks, xruns, block times, restarts; the voicing at the end.
     """
     sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
-    voicing = library.load(asked.voicing)
-    name = asked.voicing if library.is_path(asked.voicing) else library.entry(asked.voicing).name
     parent = Parent.from_environment()
-    session = Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts)
-    controller = Controller(load_map(asked.controller_map))
+    state = parent.state if parent is not None else None
+    session = _begin_session(asked) if state is None else _take_up_session(state["session"])
     rack = rack_names(asked.rack)
-    loop = None if asked.source == "live" else recording.read(asked.source)
-    system = chosen_system(asked.system)
-    for line in _open_input(asked, system, session, looped=loop is not None):
-        _print(console, line)
+    looped = asked.source != "live"
+    told: queue.SimpleQueue[str] = queue.SimpleQueue()
+    if state is None:
+        system, read = chosen_system(asked.system), recording.read(asked.source) if looped else None
+        for line in _open_input(asked, system, session, looped=looped):
+            _print(console, line)
+        controller = _open_controller(asked)
+    else:
+        system, read = state["system"], None
+        told.put("the controls are back after a crash; the sound went on")
+        try:
+            controller = _open_controller(asked)
+        except VoicerError as error:
+            told.put(f"no MIDI controller: {error}")
+            controller = Controller(ControllerMap(MapFile(schema=1, name="none")))
+            controller.listen("none")
     if parent is None and not can_keep():
         _print(console, "this system has no parent process for the session: should this program die, the sound ends")
-    controller.listen(asked.midi)
-    told: queue.SimpleQueue[str] = queue.SimpleQueue()
     player = Supervisor(
         system, rack, engines=parent, found=parent.found if parent else (),
         orphan_s=ORPHAN_S if parent else 0.0, device=asked.device, input_device=asked.input_device,
         sample_rate_hz=asked.sample_rate_hz, frames=asked.frames,
-        loop_for=(lambda rate_hz: recording.at_rate(*loop, rate_hz).astype(np.float32)) if loop else None,
+        loop_for=(lambda rate_hz: _loop(read or recording.read(asked.source), rate_hz)) if looped else None,
         tell=lambda line: _print(console, line) if signals.starting else told.put(line),
     )  # fmt: skip
     signals = _Signals()
     in_order = False
     try:
         performance = _Performance(session, controller, player, told, signals, console, asked.seconds, parent)
-        player.start(lambda rate_hz: session.numbers_for(player, rate_hz))
+        player.start(lambda rate_hz: session.numbers_for(player, rate_hz), must_play=state is None)
         session.play_through(player)
         performance.run()
         in_order = True
@@ -127,6 +141,28 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
                 parent.note_end()
             player.stop()
             controller.close()
+
+
+def _begin_session(asked: Asked) -> Session:
+    voicing = library.load(asked.voicing)
+    name = asked.voicing if library.is_path(asked.voicing) else library.entry(asked.voicing).name
+    return Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts_for(voicing))
+
+
+def _take_up_session(state: dict[str, Any]) -> Session:
+    session = Session(state["name"], Voicing.model_validate(state["voicing"]))
+    session.restore(state)
+    return session
+
+
+def _open_controller(asked: Asked) -> Controller:
+    controller = Controller(load_map(asked.controller_map))
+    controller.listen(asked.midi)
+    return controller
+
+
+def _loop(recorded: tuple[NDArray[np.float64], int], rate_hz: float) -> NDArray[np.float32]:
+    return recording.at_rate(*recorded, rate_hz).astype(np.float32)
 
 
 def _open_input(asked: Asked, system: System, session: Session, *, looped: bool) -> list[str]:
@@ -158,10 +194,8 @@ class _Performance:
         self._until_s = time.monotonic() + seconds if seconds else None
         self._handed_s = 0.0
         if parent is not None and parent.state is not None:
-            session.restore(parent.state["session"])
             self._until_s = parent.state["until_s"]
             player.restarts, player.left_out = parent.state["restarts"], tuple(parent.state["left_out"])
-            told.put("the controls are back after a crash; the sound went on")
         self._lookout = Lookout(session, player)
         self._events: deque[Event] = deque()
         self._said: deque[tuple[float, Said]] = deque(maxlen=3)
@@ -186,7 +220,7 @@ class _Performance:
                 self._say([Said(HELP[0])])
             while not (self._ended or self._signals.end or self._screen.gone or self._is_over):
                 if self._signals.taken("panic"):
-                    self._say([Said(self._session.panic())])
+                    self._panic()
                 if self._signals.taken("resume") and self._keyboard:
                     self._keyboard.resume()
                 self._turn()
@@ -211,7 +245,7 @@ class _Performance:
             player = self._player
             self._parent.hand_over(
                 {
-                    "session": self._session.state(), "until_s": self._until_s,
+                    "session": self._session.state(), "system": player.system, "until_s": self._until_s,
                     "restarts": player.restarts, "left_out": list(player.left_out),
                 }
             )  # fmt: skip
@@ -245,9 +279,14 @@ class _Performance:
         """Put events in line; a panic does not wait for its turn."""
         for event in events:
             if isinstance(event, Press) and event.action == "panic":
-                self._say([Said(self._session.panic())])
+                self._panic()
             else:
                 self._events.append(event)
+
+    def _panic(self) -> None:
+        """Silence, or sound again; handed over at once, so that no other host undoes it."""
+        self._say([Said(self._session.panic())])
+        self._hand_over()
 
     def _design(self) -> None:
         """Design what the knobs ask for now: every 10 ms at most, and at most half of the time."""

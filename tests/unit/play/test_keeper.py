@@ -129,7 +129,7 @@ def test_a_line_that_is_cut_off_is_the_end_of_the_parent() -> None:
     """The host then ends in order and does not wait for a parent that was killed while it wrote."""
     ours, theirs = socket.socketpair()
     with ours, theirs:
-        ours.sendall(b'{"event": "hello", "engines": [], "state": null, "crashes": 0}\n{"engine": 1, "ev')
+        ours.sendall(b'{"event": "hello", "engines": [], "state": null}\n{"engine": 1, "ev')
         parent = keeper.Parent(theirs.fileno(), 0, 0)
         ours.shutdown(socket.SHUT_WR)
         assert parent._gone.wait(timeout=5)
