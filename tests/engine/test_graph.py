@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 import voicer
 from voicer.dsp.block import BEGIN, ECHO, FINISH
+from voicer.dsp.coefficients import ceiling_numbers
 from voicer.dsp.echo import Echo
 from voicer.engine import rack
 from voicer.engine.graph import Graph, make_server
@@ -239,3 +240,13 @@ def test_numbers_that_come_while_the_echo_is_made_anew_are_played(
     player.play(sound)
     assert not player.link.report().faults[0]
     assert not player.play(sound)[-FRAMES:].any()
+
+
+def test_an_engine_that_starts_muted_lets_nothing_through(player: Player) -> None:
+    """Not even the first block, with no echo to mute itself: the mute of a fresh ceiling is closed."""
+    player.send(CEILING, ceiling_numbers(-3.0, RATE_HZ, muted=True))
+    work = Rack(player.rack, player.places, player.link, RATE_HZ, FRAMES).work
+    x, y = np.full(FRAMES, 0.5, np.float32), np.ones(FRAMES, np.float32)
+    work.take_ports(x.ctypes.data, y.ctypes.data)
+    work.step(BEGIN | FINISH, 0)
+    assert not y.any()

@@ -336,7 +336,7 @@ class Work:
         state["fade_step"] = 1 / (FADE_S * sample_rate_hz)
         state["peak_fall"] = np.exp(-frames / sample_rate_hz / PEAK_FALL_S)
         state["hold_blocks"] = round(HOLD_S * sample_rate_hz / frames)
-        state["gain"] = 1.0
+        state["gain"] = 1.0, 0.0
         self.stamps = memoryview(self._state.view(np.int64).data)[:2]
         for place, array in (
             (_STATE, self._state), (_UNITS, units), (_NUMBERS, numbers), (_BEFORE, numbers.copy()),

@@ -93,8 +93,11 @@ class Screen:
                 self._print_lines()
             else:
                 self._print()
-        except (OSError, ValueError):  # the terminal or the pipe has gone
-            self._gone.set()
+        except Exception as error:
+            if isinstance(error, OSError) or self._console.file.closed:  # the terminal or the pipe has gone
+                self._gone.set()
+            else:  # of the view itself: no reason to end the sound
+                self._print_fault(error)
 
     def _draw(self) -> None:
         view = View()
@@ -118,6 +121,11 @@ class Screen:
                 self._console.print(Text(line(shown)), soft_wrap=True)
                 self._print_lines("  ")
         self._print_lines("  ")
+
+    def _print_fault(self, error: Exception) -> None:
+        with suppress(OSError, ValueError):
+            told = f"the view has ended ({one_line(repr(error))}); the sound goes on, Ctrl-C ends it"
+            self._console.print(Text(told, "bold red"), soft_wrap=True)
 
     def _print_lines(self, indent: str = "") -> None:
         while self._lines:
