@@ -220,13 +220,13 @@ class Voicing(_Section):
             raise ValueError(
                 f"delay.shortest_ms must be at least {least:.4g} ms for {self.line.devices} x "
                 f"{self.line.stages} stages (got {self.delay.shortest_ms:g}, a clock of "
-                f"{fastest_hz / 1e3:.4g} kHz); lengthen it or take fewer stages"
+                f"{fastest_hz / 1e3:.4g} kHz); lengthen it or use fewer stages"
             )
         if self.delay.longest_ms > most:
             raise ValueError(
                 f"delay.longest_ms must be at most {most:.4g} ms for {self.line.devices} x "
                 f"{self.line.stages} stages (got {self.delay.longest_ms:g}, a clock of "
-                f"{slowest_hz / 1e3:.4g} kHz); shorten it or take more stages"
+                f"{slowest_hz / 1e3:.4g} kHz); shorten it or use more stages"
             )
         return self
 

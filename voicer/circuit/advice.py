@@ -40,7 +40,7 @@ def _runaway(circuit: Circuit) -> tuple[Remark, ...]:
         return ()
     line = (
         f"loop gain stays at {loudest:.2f} but reaches {silent:.2f} below the compander's floor: "
-        f"it may sing softly in silence; turn the feedback down to stop it"
+        f"it may ring softly in silence; turn the feedback down to stop it"
     )
     return (Remark("singing", line),)
 
@@ -53,16 +53,16 @@ def _folding(circuit: Circuit) -> tuple[Remark, ...]:
     anti_alias_hz, reconstruction_hz = half_power_hz(circuit.anti_alias), half_power_hz(circuit.reconstruction)
     for time_s, clock_hz in ((circuit.time_s, circuit.clock_hz), (circuit.longest_s, circuit.slowest_clock_hz)):
         span = (
-            f"at {time_s * 1e3:.4g} ms the clock is {clock_hz / 1e3:.2f} kHz, which serves up to "
-            f"{clock_hz / 2e3:.2f} kHz, and the"
+            f"at {time_s * 1e3:.4g} ms the clock is {clock_hz / 1e3:.2f} kHz, which is good up to "
+            f"{clock_hz / 2e3:.2f} kHz, but the"
         )
-        remedy = f"lower it to {clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or take more stages"
+        remedy = f"lower it to {clock_hz / 3:.0f}..{clock_hz / 2:.0f} Hz, shorten the time or use more stages"
         found = []
         if anti_alias_hz > clock_hz / 2:
-            line = f"folds: {span} anti-alias filter lets in {anti_alias_hz / 1e3:.2f} kHz; {remedy}"
+            line = f"folds: {span} anti-alias filter passes {anti_alias_hz / 1e3:.2f} kHz; {remedy}"
             found.append(Remark("folding", line))
         if reconstruction_hz > clock_hz / 2:
-            line = f"images: {span} reconstruction filter lets out {reconstruction_hz / 1e3:.2f} kHz; {remedy}"
+            line = f"images: {span} reconstruction filter passes {reconstruction_hz / 1e3:.2f} kHz; {remedy}"
             found.append(Remark("images", line))
         if found:
             return tuple(found)
@@ -79,7 +79,7 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
                 f"at the shortest {circuit.shortest_s * 1e3:.4g} ms the clock is "
                 f"{circuit.fastest_clock_hz / 1e3:.0f} kHz, "
                 f"above the {device.rated_clock_high_hz / 1e3:.0f} kHz that {device.stages} stages are rated for: "
-                f"charge is left behind",
+                f"charge transfer is incomplete",
             )
         )
     if circuit.slowest_clock_hz < device.rated_clock_low_hz:
@@ -89,7 +89,7 @@ def _rating(circuit: Circuit) -> tuple[Remark, ...]:
                 f"at the longest {circuit.longest_s * 1e3:.4g} ms the clock is "
                 f"{circuit.slowest_clock_hz / 1e3:.2f} kHz, "
                 f"below the {device.rated_clock_low_hz / 1e3:g} kHz that {device.stages} stages are rated for: "
-                f"leakage takes level and headroom",
+                f"leakage costs level and headroom",
             )
         )
     return tuple(found)

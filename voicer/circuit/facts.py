@@ -42,7 +42,7 @@ def fact_lines(circuit: Circuit) -> list[tuple[str, str]]:
         ("line", f"{circuit.line.devices} × {device.stages} stages"),
         ("delay", f"{f['time_ms']:.4g} ms = line {f['line_delay_ms']:.4g} + filters {f['filter_delay_ms']:.3g} + hold"),
         ("clock", f"{f['clock_hz'] / 1e3:.2f} kHz; {_span_khz(circuit)} over the time control"),
-        ("half the clock", f"{f['half_clock_hz']:.0f} Hz: what lies above it folds"),
+        ("half the clock", f"{f['half_clock_hz']:.0f} Hz: anything above it folds"),
     ]
     for name in ("anti_alias", "reconstruction"):
         sections = "; ".join(
@@ -51,7 +51,7 @@ def fact_lines(circuit: Circuit) -> list[tuple[str, str]]:
         )
         lines.append((name.replace("_", "-"), f"-3 dB at {f[name]['cutoff_hz']:.0f} Hz: {sections}"))
     lines.append(("feedback", f"gain {f['feedback_gain']:.3f}; loop gain {f['loop_gain']:.3f} here, the edge is 1"))
-    return lines + [("mind", line) for line in f["remarks"]]
+    return lines + [("note", line) for line in f["remarks"]]
 
 
 def _span_khz(circuit: Circuit) -> str:

@@ -39,27 +39,27 @@ def parts_command(
     unit: Unit = None,
     swaps: Swaps = None,
     measured: Annotated[
-        Path | None, typer.Option("--measured", metavar="FILE.csv", help="Values measured on a board.")
+        Path | None, typer.Option("--measured", metavar="FILE.csv", help="Values measured on a board, as in bom.csv.")
     ] = None,
-    resistor_percent: Annotated[float, typer.Option(min=0, max=50, help="Tolerance of resistors.")] = 5.0,
-    capacitor_percent: Annotated[float, typer.Option(min=0, max=50, help="Tolerance of capacitors.")] = 10.0,
-    pot_percent: Annotated[float, typer.Option(min=0, max=50, help="Tolerance of pots.")] = 20.0,
+    resistor_percent: Annotated[float, typer.Option(min=0, max=50, help="Resistor tolerance, %.")] = 5.0,
+    capacitor_percent: Annotated[float, typer.Option(min=0, max=50, help="Capacitor tolerance, %.")] = 10.0,
+    pot_percent: Annotated[float, typer.Option(min=0, max=50, help="Pot tolerance, %.")] = 20.0,
     distribution: Annotated[
         Literal["uniform", "normal"], typer.Option(help="Distribution of values within the tolerance.")
     ] = "uniform",
-    units: Annotated[int, typer.Option(min=2, max=200_000, help="Number of units in the tolerance spread.")] = UNITS,
+    units: Annotated[int, typer.Option(min=2, max=200_000, help="Units simulated for the tolerance spread.")] = UNITS,
     limits: Annotated[
         list[str] | None,
-        typer.Option("--limit", metavar="KEY=LOW..HIGH", help="Show the share of units within this limit."),
+        typer.Option("--limit", metavar="KEY=LOW..HIGH", help="Report how many units meet this limit."),
     ] = None,
     keep: Annotated[
         str | None, typer.Option("--keep", metavar="NAME", help="Save the voicing these parts make under this name.")
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write the build sheet there.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Folder for the build sheet.")] = None,
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Choose parts for a voicing, show what they make of it, and write the build sheet.
+    """Choose parts for a voicing, show how close they come, and write the build sheet.
 
     Example: voicer parts old-dredger --series E24 --swap R7=12k --out sheet
     """
@@ -114,7 +114,7 @@ def _print(sheet: BuildSheet, share: float | None, written: list[Path]) -> None:
         screen.print(table if one.rows else f"{one.title}: {one.empty}")
         screen.print()
     if share is not None:
-        screen.print(f"within all limits: {share:.1%} of {sheet.spread.units} units")
+        screen.print(f"meet all limits: {share:.1%} of {sheet.spread.units} units")
     for line in sheet.notes:
         screen.print(f"note: {line}", soft_wrap=True)
     for line in CAUTIONS:

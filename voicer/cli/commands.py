@@ -10,20 +10,20 @@ from typer.core import TyperGroup
 from typer.main import get_command_from_info
 
 COMMANDS = {
-    "demo": ("playing", "Run the whole job with no hardware: a riff in, knobs turned by MIDI, echo and pictures out."),
-    "play": ("playing", "Play live through a voicing, and tune it with a MIDI controller or the keyboard."),
-    "render": ("playing", "Put a recording through a voicing, faster than real time."),
-    "voicings": ("shelf", "List the voicings, in the order that next and previous step through them."),
+    "demo": ("playing", "Run the whole job without hardware: riff in, knobs turned over MIDI, echo and pictures out."),
+    "play": ("playing", "Play live through a voicing and tune it with a MIDI controller or the keyboard."),
+    "render": ("playing", "Render a recording through a voicing, faster than real time."),
+    "voicings": ("shelf", "List the voicings in the order that next and previous step through."),
     "show": ("shelf", "Print a voicing and the figures of its circuit."),
-    "check": ("shelf", "Check voicings: one line for each thing that is wrong, and exit code 2."),
-    "schema": ("shelf", "Print the JSON Schema of a voicing file, for editors to complete from."),
-    "parts": ("building", "Choose parts for a voicing, show what they make of it, and write the build sheet."),
+    "check": ("shelf", "Check voicings: one line per error, and exit code 2 if there are any."),
+    "schema": ("shelf", "Print the JSON Schema of voicing files, for completion in an editor."),
+    "parts": ("building", "Choose parts for a voicing, show how close they come, and write the build sheet."),
     "measure": ("measuring", "Predict every figure of a voicing from its circuit, measure it, and show both."),
-    "explain": ("explaining", "Write pictures, snippets and a page that show others why a voicing sounds as it does."),
-    "compare": ("comparing", "Compare two voicings: level-matched renders, figures side by side, a blind test."),
-    "calibrate": ("measuring", "Find what full scale is in volts, from a tone of known level at an input."),
-    "devices": ("machine", "List the audio devices and MIDI ports, and what is wrong if there are none."),
-    "speed": ("machine", "Measure how fast the echo runs here, or how steadily it plays live."),
+    "explain": ("explaining", "Show others why a voicing sounds as it does: pictures, sounds and a page (index.html)."),
+    "compare": ("comparing", "Compare two voicings: level-matched renders, figures side by side and a blind test."),
+    "calibrate": ("measuring", "Measure the full scale of an input in volts, from a tone of known level."),
+    "devices": ("machine", "List audio devices and MIDI ports, and say what is wrong if there are none."),
+    "speed": ("machine", "Measure how fast the echo runs on this machine, or how steadily it plays live."),
 }
 """Module and help of each command, in the order of ``voicer --help``."""
 

@@ -26,14 +26,14 @@ app = typer.Typer(
 LONGEST_NUMBER = 50
 """Characters of a number on the command line."""
 
-PREPARING = "preparing (the first time the kernel is compiled: some seconds)"
+PREPARING = "preparing (the first run compiles the kernel: a few seconds)"
 
 VoicingName = Annotated[str, typer.Argument(metavar="VOICING", help="A name from 'voicer voicings', or a file.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 Settings = Annotated[
     list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="Change a parameter, such as line.stages=1024.")
 ]
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace files that exist.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace existing files.")]
 CeilingDb = Annotated[float, typer.Option("--ceiling-db", min=-40.0, max=0.0, help="Output ceiling, dB of full scale.")]
 
 

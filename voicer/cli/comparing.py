@@ -45,27 +45,27 @@ class _Write:
 @app.command("compare")
 def compare_command(
     a: Annotated[str | None, typer.Argument(metavar="A", help="A name from 'voicer voicings', or a file.")] = None,
-    b: Annotated[str | None, typer.Argument(metavar="B", help="Another.")] = None,
+    b: Annotated[str | None, typer.Argument(metavar="B", help="The other voicing.")] = None,
     source: Annotated[
-        Path | None, typer.Option("--input", metavar="FILE", help="Recording to play through both; default a riff.")
+        Path | None, typer.Option("--input", metavar="FILE", help="Recording to play through both; default: the riff.")
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write A.wav and B.wav there.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Folder for A.wav and B.wav.")] = None,
     tail: Annotated[float, typer.Option(min=0, max=600, help="Seconds of silence after the recording.")] = 4.0,
     ceiling_db: CeilingDb = -3.0,
-    blind: Annotated[bool, typer.Option("--blind", help="Run a blind test: X is A or B, you say which.")] = False,
+    blind: Annotated[bool, typer.Option("--blind", help="Run a blind test: X is A or B, and you say which.")] = False,
     trials: Annotated[
-        int | None, typer.Option(min=5, max=1000, help="Trials of the blind test, fixed at its start; default 16.")
+        int | None, typer.Option(min=5, max=1000, help="Number of trials, fixed at the start; default: 16.")
     ] = None,
     answers: Annotated[
-        Path | None, typer.Option("--answers", metavar="FILE", help="Where to keep answers; default DIR/answers.jsonl.")
+        Path | None, typer.Option("--answers", metavar="FILE", help="Answers file; default: DIR/answers.jsonl.")
     ] = None,
     result: Annotated[bool, typer.Option("--result", help="Show the result of the test in --answers.")] = False,
     play: Annotated[bool, typer.Option("--play", help="Play X through PortAudio.")] = False,
-    draw: Annotated[int | None, typer.Option(min=0, help="Seed that repeats the order of X.")] = None,
+    draw: Annotated[int | None, typer.Option(min=0, help="Seed for a repeatable order of X.")] = None,
     overwrite: Overwrite = False,
     as_json: AsJson = False,
 ) -> None:
-    """Compare two voicings: level-matched renders, figures side by side, a blind test.
+    """Compare two voicings: level-matched renders, figures side by side and a blind test.
 
     Example: voicer compare harbour-dusk old-dredger --out listening --blind
     """
@@ -74,10 +74,10 @@ def compare_command(
         _print_result(answers, as_json)
         return
     if alone := [name for name, value in blind_only.items() if value is not None and not blind]:
-        raise VoicerError(f"{alone[0]} must come with --blind", remedy="add --blind, or leave it out")
+        raise VoicerError(f"{alone[0]} requires --blind", remedy="add --blind, or leave it out")
     if a is None or b is None:
         got = "one" if a else "none"
-        raise VoicerError(f"compare must be given two voicings, A and B (got {got})", remedy="see 'voicer voicings'")
+        raise VoicerError(f"compare needs two voicings, A and B (got {got})", remedy="see 'voicer voicings'")
     say(CAUTION, err=as_json)
     write = _Write(overwrite, [source] if source else [])
     if blind:
@@ -120,12 +120,12 @@ def _print_figures(pair: Pair, out: Path | None, write: _Write, as_json: bool) -
     screen.print(_figure_table(rows))
     for row in rows:
         if row.heard and row.rule:
-            screen.print(f"can be heard: {row.label} (threshold: {row.rule.describe(row.unit)})", soft_wrap=True)
+            screen.print(f"audible: {row.label} (threshold: {row.rule.describe(row.unit)})", soft_wrap=True)
     if not any(row.heard for row in rows):
-        screen.print("no figure differs by enough to be heard")
+        screen.print("no figure differs by enough to be audible")
     for name, gain_db in pair.gain_db.items():
         if gain_db < 0:
-            screen.print(f"level-matched: {name} is turned down by {-gain_db:.1f} dB", soft_wrap=True)
+            screen.print(f"level matching: {name} turned down by {-gain_db:.1f} dB", soft_wrap=True)
     for path in written:
         screen.print(str(path), soft_wrap=True)
 
@@ -136,7 +136,7 @@ def _figure_table(rows: list[Row]) -> Table:
     for header in ("A", "B", "B - A", "threshold"):
         table.add_column(header, justify="right")
     table.add_column("")
-    table.add_column("heard")
+    table.add_column("audible")
     for row in rows:
         verdict = {True: "yes", False: "no", None: ""}[row.heard]
         difference = "" if row.difference is None else row.text(row.difference, sign=True)
@@ -185,10 +185,10 @@ def _print_plan(session: Session, *, err: bool) -> None:
     from voicer.compare.blind import CHANCE, TEST, least_right
 
     trials = session.plan.trials
-    say(f"{trials} trials. {least_right(trials)} or more right would show that the difference is heard ({TEST}, p < "
-        f"{CHANCE:g}). The result is given after the last trial.", err=err)  # fmt: skip
+    say(f"{trials} trials. {least_right(trials)} or more correct would show an audible difference ({TEST}, p < "
+        f"{CHANCE:g}). The result comes after the last trial.", err=err)  # fmt: skip
     if session.answers:
-        say(f"{len(session.answers)} are answered, {session.left} left.", err=err)
+        say(f"{len(session.answers)} answered, {session.left} left.", err=err)
 
 
 class _Listener:
@@ -202,7 +202,7 @@ class _Listener:
         sounds: dict[str, Which] = {"PA": "A", "PB": "B", "PX": x} if self._player else {}
         self._play(x)
         more = "; pa, pb, px play a sound" if self._player else ""
-        self._say(f"Trial {trial} of {self._trials}: listen to {x_wav}. A or B? (q ends{more}) ")
+        self._say(f"Trial {trial} of {self._trials}: listen to {x_wav}. A or B? (q quits{more})  ")
         while True:
             line = sys.stdin.readline()
             said = line.strip().upper()
@@ -228,7 +228,7 @@ def _print_result(answers: Path | None, as_json: bool) -> None:
     from voicer.compare.answers import read_session
 
     if answers is None:
-        raise VoicerError("--result must come with --answers FILE", remedy="name the answers file of the test")
+        raise VoicerError("--result requires --answers FILE", remedy="name the answers file of the test")
     _print_session(read_session(answers), answers, as_json)
 
 

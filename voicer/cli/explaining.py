@@ -15,11 +15,11 @@ from voicer.cli.common import Overwrite, Settings, VoicingName, app, changed, pr
 def explain_command(
     voicing: VoicingName,
     settings: Settings = None,
-    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Tone of the sampling picture, Hz.")] = None,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write into.")] = Path("explained"),
+    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Tone for the sampling picture, Hz.")] = None,
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder.")] = Path("explained"),
     overwrite: Overwrite = False,
 ) -> None:
-    """Explain a voicing to others: pictures, sounds and a page (index.html) on why it sounds as it does.
+    """Show others why a voicing sounds as it does: pictures, sounds and a page (index.html).
 
     Example: voicer explain storm-bell --out explained
     """

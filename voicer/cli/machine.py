@@ -11,7 +11,7 @@ from voicer.cli.common import AsJson, app, print_json, progress_bar, say
 
 @app.command()
 def devices(as_json: AsJson = False) -> None:
-    """List the audio devices and MIDI ports, and what is wrong if there are none.
+    """List audio devices and MIDI ports, and say what is wrong if there are none.
 
     Example: voicer devices
     """
@@ -42,13 +42,13 @@ def speed_command(
     live: Annotated[
         float | None, typer.Option("--live", metavar="MINUTES", min=0.1, help="Measure live timing instead.")
     ] = None,
-    frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for --live.")] = 32,
+    frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for --live, frames.")] = 32,
     messages: Annotated[float, typer.Option(min=0, max=2000, help="Control changes per second for --live.")] = 200,
     as_json: AsJson = False,
 ) -> None:
-    """Measure how fast the echo runs here, or how steadily it plays live.
+    """Measure how fast the echo runs on this machine, or how steadily it plays live.
 
-    With --live a private JACK server plays for some minutes beside a busy process; late blocks are reported next to
+    With --live, voicer plays on a private JACK server alongside a busy process; late blocks are reported next to
     those of a bare wake-up loop at the same priority.
 
     Example: voicer speed --live 30 --frames 32

@@ -79,19 +79,19 @@ class _Asked:
 @app.command()
 def measure(
     voicing: Annotated[str | None, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = None,
-    every: Annotated[bool, typer.Option("--all", help="All voicings of the library, on all cores.")] = False,
+    every: Annotated[bool, typer.Option("--all", help="Every voicing in the library, on all cores.")] = False,
     settings: Settings = None,
     series: Resistors = None,
     capacitors: Capacitors = None,
     unit: Unit = None,
     swaps: Swaps = None,
     source: Annotated[
-        Path | None, typer.Option("--input", metavar="FILE", help="A guitar for brightness and loudness; else a riff.")
+        Path | None, typer.Option("--input", metavar="FILE", help="Guitar recording to use; default: the riff.")
     ] = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write plots and data sheet there.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Folder for plots and data sheet.")] = None,
     overwrite: Overwrite = False,
     levels: Annotated[
-        bool, typer.Option("--levels", help="Loudness only: on a guitar, dry, bypassed, and as a runaway.")
+        bool, typer.Option("--levels", help="Loudness only: echo, dry, bypassed and running away.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -100,7 +100,7 @@ def measure(
     Example: voicer measure slow-tide --series E24 --out bench
     """
     if (every and voicing is not None) or not (every or levels or voicing):
-        raise VoicingError("a voicing or --all must be given (got both or none)", remedy="voicer measure slow-tide")
+        raise VoicingError("give either a voicing or --all (got both or neither)", remedy="voicer measure slow-tide")
     asked = _Asked(settings, series, capacitors, unit, swaps, source, overwrite)
     if levels:
         if out is not None:
@@ -137,7 +137,7 @@ def _table(readings: list[Reading]) -> Table:
     from voicer.measure.datasheet import difference_text, number_text
 
     table = Table(box=None, pad_edge=False)
-    for column in ("figure", "predicted", "measured", "differs", "unit"):
+    for column in ("figure", "predicted", "measured", "difference", "unit"):
         table.add_column(column)
     for one in readings:
         table.add_row(
@@ -168,7 +168,7 @@ def _measure_all(asked: _Asked, as_json: bool, out: Path | None) -> None:
         print_json(found)
         return
     table = Table(box=None, pad_edge=False)
-    for column in ("voicing", "agree", "worst, as a share of its tolerance"):
+    for column in ("voicing", "agree", "largest error, as a share of its tolerance"):
         table.add_column(column)
     for name, rows in found.items():
         judged = {key: row for key, row in rows.items() if row["ok"] is not None}
@@ -204,8 +204,8 @@ def _measure_levels(asked: _Asked, voicing: str | None, as_json: bool) -> None:
         )  # fmt: skip
         table.add_row(name, *(f"{round(value, 1) + 0.0:.1f}" for value in values))
     console().print(table)
-    say("output and runaway (feedback full up): LU over the guitar alone; at: ms, where it is loudest; the rest: dB")
-    say("ceiling: most it takes off the runaway; folds: share of the guitar that enters the line above half the clock")
+    say("output, runaway (feedback at maximum): LU above the guitar alone; at: delay of that runaway, ms; the rest: dB")
+    say("ceiling: its gain reduction on the runaway; folds: share of the guitar entering the line above half the clock")
 
 
 def _levels(asked: _Asked, name: str) -> Levels:
@@ -234,17 +234,17 @@ def calibrate(
     level_v: Annotated[float, typer.Option("--level-v", min=1e-4, max=50, help="Level of the tone, V rms.")],
     source: Annotated[Path | None, typer.Option("--input", metavar="FILE", help="A recording of the tone.")] = None,
     name: Annotated[
-        str | None, typer.Option("--name", metavar="INPUT", help="Input a recording was made from (with --input).")
+        str | None, typer.Option("--name", metavar="INPUT", help="Input it was recorded from (with --input).")
     ] = None,
     audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
     device: Annotated[
-        str | None, typer.Option("--input-device", metavar="NAME", help="PortAudio input device, name or part of it.")
+        str | None, typer.Option("--input-device", metavar="NAME", help="PortAudio input device, full or partial name.")
     ] = None,
-    port: Annotated[str | None, typer.Option("--from", metavar="PORT", help="JACK port to listen to.")] = None,
-    seconds: Annotated[float, typer.Option(min=0.6, max=30, help="Seconds to listen.")] = 2.0,
+    port: Annotated[str | None, typer.Option("--from", metavar="PORT", help="JACK port to record from.")] = None,
+    seconds: Annotated[float, typer.Option(min=0.6, max=30, help="Seconds to record.")] = 2.0,
     as_json: AsJson = False,
 ) -> None:
-    """Find what full scale is in volts, from a tone of known level at an input.
+    """Measure the full scale of an input in volts, from a tone of known level.
 
     Example: voicer calibrate --level-v 0.1
     """
@@ -252,7 +252,7 @@ def calibrate(
     from voicer.measure.calibration import tone_found, volts_at_full_scale
 
     if (source is None) != (name is None):
-        raise VoicingError("--input and --name go together: a recording, and the input it was made from",
+        raise VoicingError("--input and --name go together: a recording and the input it was made from",
                            remedy="for example --input tone.wav --name 'jack system:capture_1'")  # fmt: skip
     if source is not None:
         from voicer.files import recording
@@ -268,9 +268,9 @@ def calibrate(
         key = heard.key
     tone = tone_found(x, rate_hz)
     value = volts_at_full_scale(tone, level_v)
-    kept = save_calibration(key, value)
+    saved = save_calibration(key, value)
     if as_json:
-        print_json({"input": key, "tone_hz": tone.f_hz, "peak": tone.peak, "full_scale_v": value, "file": str(kept)})
+        print_json({"input": key, "tone_hz": tone.f_hz, "peak": tone.peak, "full_scale_v": value, "file": str(saved)})
         return
     say(f"{key}: {level_v:g} V rms at {tone.f_hz:.1f} Hz reaches {tone.peak:.4f} of full scale")
-    say(f"full scale is {value:.4g} V, stored in {kept}")
+    say(f"full scale is {value:.4g} V, saved in {saved}")

@@ -16,10 +16,12 @@ if TYPE_CHECKING:
     from voicer.voicing import Voicing
 
 Resistors = Annotated[
-    SeriesName | None, typer.Option("--series", help="Hear parts: resistors of this series, or exact values.")
+    SeriesName | None, typer.Option("--series", help="Use parts: resistors from this series, or exact.")
 ]
-Capacitors = Annotated[Series | None, typer.Option("--capacitors", help="Series of the capacitors; E12, or E6.")]
-Unit = Annotated[int | None, typer.Option("--unit", min=1, help="One unit of the tolerance spread, from 1.")]
+Capacitors = Annotated[
+    Series | None, typer.Option("--capacitors", help="Capacitor series; default: E12, or E6 with E6 resistors.")
+]
+Unit = Annotated[int | None, typer.Option("--unit", min=1, help="Use this unit of the tolerance spread, from 1.")]
 Swaps = Annotated[
     list[str] | None,
     typer.Option("--swap", metavar="REF=VALUE", help="Swap a part, such as R7=12k or low_cut.load_ohm=56k."),

@@ -26,17 +26,17 @@ from voicer.drawing.terminal import console
 from voicer.errors import FileError, did_you_mean, one_line
 
 CAUTION = (
-    "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low; headphones lowest. "
+    "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low, headphones lower still. "
     "An output ceiling is on."
 )
 
 
 @app.command("demo")
 def demo_command(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for what it makes.")] = Path("demo"),
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder.")] = Path("demo"),
     overwrite: Overwrite = False,
 ) -> None:
-    """Run the whole job with no hardware: a riff in, knobs turned by MIDI, echo and pictures out.
+    """Run the whole job without hardware: riff in, knobs turned over MIDI, echo and pictures out.
 
     Example: voicer demo --out demo
     """
@@ -50,23 +50,23 @@ def demo_command(
 
         made = make_demo(out, progress, overwrite=overwrite)
         bar.update(task, completed=1.0)
-    say(*made, "Listen to echo.wav, quietly first: the runaway comes near its end.")
+    say(*made, "Start echo.wav at a low volume: it runs away near the end.")
 
 
 @app.command()
 def play(
     words: Annotated[list[str] | None, typer.Argument(metavar="[VOICING]", help="A name or a file.")] = None,
-    source: Annotated[str, typer.Option("--input", metavar="live|FILE", help="Or loop a recording.")] = "live",
+    source: Annotated[str, typer.Option("--input", metavar="live|FILE", help="Live, or loop a recording.")] = "live",
     audio: Annotated[Literal["auto", "jack", "portaudio"], typer.Option(help="Audio system.")] = "auto",
     device: Annotated[
-        str | None, typer.Option(metavar="NAME", help="PortAudio output device (and input, if it has one).")
+        str | None, typer.Option(metavar="NAME", help="PortAudio output device (also the input, if it has one).")
     ] = None,
     input_device: Annotated[str | None, typer.Option(metavar="NAME", help="PortAudio input device.")] = None,
     rate: Annotated[float, typer.Option(min=44_100, max=192_000, help="Sample rate for PortAudio, Hz.")] = 48_000,
-    frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio.")] = 64,
-    midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input: number or part of name.")] = "auto",
-    controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map.")] = None,
-    rack: Annotated[str, typer.Option(help="Units in signal order.")] = "echo",
+    frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio, frames.")] = 64,
+    midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input, number or partial name.")] = "auto",
+    controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map file.")] = None,
+    rack: Annotated[str, typer.Option(help="Units in signal order, separated by commas.")] = "echo",
     ceiling_db: CeilingDb = -3.0,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after this many seconds.")] = None,
     series: Resistors = None,
@@ -75,7 +75,7 @@ def play(
     swaps: Swaps = None,
     as_json: AsJson = False,
 ) -> None:
-    """Play live through a voicing, and tune it with a MIDI controller or the keyboard.
+    """Play live through a voicing and tune it with a MIDI controller or the keyboard.
 
     Example: voicer play slow-tide --input riff.wav
     """
@@ -105,11 +105,11 @@ def _one_voicing(words: list[str]) -> str:
 
 @app.command("render")
 def render_command(
-    source: Annotated[Path, typer.Argument(metavar="IN", help="Recording, WAV or FLAC; channels are mixed to one.")],
-    target: Annotated[Path, typer.Argument(metavar="OUT", help="WAV or FLAC to write.")],
+    source: Annotated[Path, typer.Argument(metavar="IN", help="WAV or FLAC recording; channels are mixed to mono.")],
+    target: Annotated[Path, typer.Argument(metavar="OUT", help="WAV or FLAC file to write.")],
     voicing: Annotated[str, typer.Option("--voicing", help="A name or a file.")] = "harbour-dusk",
     settings: Settings = None,
-    tail: Annotated[float, typer.Option(min=0, max=600, help="Seconds of silence behind the input.")] = 4.0,
+    tail: Annotated[float, typer.Option(min=0, max=600, help="Seconds of silence after the input.")] = 4.0,
     ceiling_db: CeilingDb = -3.0,
     series: Resistors = None,
     capacitors: Capacitors = None,
@@ -117,7 +117,7 @@ def render_command(
     swaps: Swaps = None,
     overwrite: Overwrite = False,
 ) -> None:
-    """Put a recording through a voicing, faster than real time.
+    """Render a recording through a voicing, faster than real time.
 
     Example: voicer render riff.wav echo.wav --voicing lamp-lane --set repeats.feedback=0.8 --unit 7
     """

@@ -13,7 +13,7 @@ from voicer.errors import VoicerError, one_line
 
 @app.command("voicings")
 def voicings_command(as_json: AsJson = False) -> None:
-    """List the voicings, in the order that next and previous step through them.
+    """List the voicings in the order that next and previous step through.
 
     Example: voicer voicings --json
     """
@@ -24,7 +24,7 @@ def voicings_command(as_json: AsJson = False) -> None:
         return
     rows = [("slot", "name", "notes")]
     for entry in entries:
-        whose = "" if entry.shipped else " (yours, instead of the shipped one)" if entry.shadows_shipped else " (yours)"
+        whose = "" if entry.shipped else " (yours, replaces the shipped one)" if entry.shadows_shipped else " (yours)"
         slot = "" if entry.slot is None else str(entry.slot)
         rows.append((slot, entry.name + whose, entry.error or entry.notes))
     print_columns(rows)
@@ -62,7 +62,7 @@ def check(
     files: Annotated[list[str], typer.Argument(metavar="FILE…", help="Voicing files or names.")],
     as_json: AsJson = False,
 ) -> None:
-    """Check voicings: one line for each thing that is wrong, and exit code 2.
+    """Check voicings: one line per error, and exit code 2 if there are any.
 
     Example: voicer check my-voicing.toml
     """
@@ -92,7 +92,7 @@ def check(
 
 @app.command()
 def schema() -> None:
-    """Print the JSON Schema of a voicing file, for editors to complete from.
+    """Print the JSON Schema of voicing files, for completion in an editor.
 
     Example: voicer schema > voicing.schema.json
     """

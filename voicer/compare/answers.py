@@ -109,10 +109,11 @@ def _locked(path: Path, session: Session) -> Iterator[int]:
             try:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError as error:
-                raise FileError("the answers must be free (another session is writing them)", where=str(path),
+                raise FileError("the answers file must not be in use (another session is writing to it)",
+                                where=str(path),
                                 remedy="end that session, or name another file with --answers") from error  # fmt: skip
         if read_session(path) != session:
-            raise FileError("the answers must stay as they were read (another session has added to them)",
+            raise FileError("the answers file must not change during a test (another session has added to it)",
                             where=str(path), remedy="start again")  # fmt: skip
         yield file
     finally:
@@ -147,7 +148,7 @@ def _line(line: BaseModel) -> bytes:
 
 
 def _not_written(path: Path, error: OSError) -> FileError:
-    return FileError(f"the answers cannot be written ({error.strerror}); the earlier ones are kept", where=str(path),
+    return FileError(f"the answers cannot be written ({error.strerror}); earlier answers are safe", where=str(path),
                      remedy="free some space, or name another file with --answers")  # fmt: skip
 
 

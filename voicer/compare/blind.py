@@ -84,12 +84,12 @@ class Session:
         """The result in words, or how many trials are left."""
         if self.right is None or self.p_value is None:
             answered = f"{len(self.answers)} of {self.plan.trials} trials answered, {self.left} left"
-            return [f"Not finished: {answered}. The result is given when all are answered."]
+            return [f"Not finished: {answered}. The result comes after the last one."]
         return [
-            f"{self.right} of {self.plan.trials} right. By guessing, {_share(self.p_value)} of all sessions reach that "
+            f"{self.right} of {self.plan.trials} correct. By guessing, {_share(self.p_value)} of sessions reach that "
             f"or more (p = {self.p_value:.3g}, {TEST}).",
             f"p is below {CHANCE:g}: the difference was heard." if self.p_value < CHANCE else
-            f"p is not below {CHANCE:g}: this does not show that the difference can be heard, nor that it cannot.",
+            f"p is not below {CHANCE:g}: this shows neither that the difference is audible nor that it is not.",
         ]  # fmt: skip
 
     def as_json(self) -> dict[str, Any]:

@@ -279,7 +279,7 @@ def noise_db(heard: Heard) -> float:
 
 
 def folding_db(heard: Heard) -> float:
-    """What the anti-alias filter lets in above half the clock, relative to all it lets in, -60 dB at least.
+    """What the anti-alias filter passes above half the clock, relative to all it passes, -60 dB at least.
 
     Energy of the recording behind the low cut and the anti-alias filter.
     """

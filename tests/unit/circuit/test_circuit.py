@@ -199,7 +199,7 @@ def test_four_thousand_stages_at_600_ms_are_told_to_fold() -> None:
     made = voicing(delay=Delay(time_ms=600, shortest_ms=60, longest_ms=600))
     told = remarks(design(made))
     assert [remark.about for remark in told] == ["folding", "images", "clock"]
-    assert "the clock is 3.42 kHz, which serves up to 1.71 kHz" in told[0].line
+    assert "the clock is 3.42 kHz, which is good up to 1.71 kHz" in told[0].line
 
 
 def test_a_runaway_is_told_first() -> None:

@@ -305,10 +305,10 @@ def test_devices_says_what_is_missing(tmp_path: Path) -> None:
     """Without a server it says so and what to do, and ends well."""
     done = run("devices", folder=tmp_path, JACK_DEFAULT_SERVER="voicer-none")
     assert done.returncode == 0
-    assert "JACK: no server runs" in done.stdout
-    assert "mind: " in done.stdout
+    assert "JACK: no server is running" in done.stdout
+    assert "note: " in done.stdout
     assert set(json.loads(run("devices", "--json", folder=tmp_path).stdout)) == {
-        "jack", "portaudio", "midi_inputs", "trouble",
+        "jack", "portaudio", "midi_inputs", "full_scale_v", "trouble",
     }  # fmt: skip
 
 

@@ -53,7 +53,7 @@ def test_a_table_for_people(folder: Path) -> None:
     for words in (
         "A: Quay Slap, B: Lamp Lane, over in.wav", "B - A", "threshold", "delay ", "half the clock", "energy above half clock", "anti-alias, -3 dB", "reconstruction, -3 dB",
         "loop gain", "decay per repeat", "modulation rate", "loudness before matching", "spectral centroid",
-        "can be heard: delay (threshold: 5 ms, chosen)", "level-matched: ",
+        "audible: delay (threshold: 5 ms, chosen)", "level matching: ",
     ):  # fmt: skip
         assert words in done.stdout
     assert [path.name for path in folder.iterdir()] == ["in.wav"]
@@ -84,7 +84,7 @@ def test_own_voicing_files_over_the_shipped_riff(tmp_path: Path) -> None:
     done = run("compare", "pier.toml", "./pier.toml", "--tail", "0", folder=tmp_path)
     assert done.returncode == 0
     assert "A: Pier, B: Pier, over assets/riff.flac" in done.stdout
-    assert "no figure differs by enough to be heard" in done.stdout
+    assert "no figure differs by enough to be audible" in done.stdout
     assert "yes" not in done.stdout
 
 
@@ -94,12 +94,12 @@ def test_a_blind_session_on_standard_input(folder: Path) -> None:
     assert (done.returncode, done.stderr.strip()) == (0, "")
     assert done.stdout.startswith(CAUTION)
     assert done.stdout.count("Trial ") == 5
-    assert "5 trials. 5 or more right would show that the difference is heard" in done.stdout
+    assert "5 trials. 5 or more correct would show an audible difference" in done.stdout
     assert done.stdout.count("A or B?") == 7
     kept = [json.loads(line) for line in (folder / "listening" / "answers.jsonl").read_text().splitlines()]
     assert [line["answer"] for line in kept[1:]] == ["A", "B", "B", "A", "B"]
     right = sum(line["answer"] == line["x"] for line in kept[1:])
-    assert f"\n{right} of 5 right. By guessing, " in done.stdout
+    assert f"\n{right} of 5 correct. By guessing, " in done.stdout
     assert sorted(path.name for path in (folder / "listening").iterdir()) == ["A.wav", "B.wav", "answers.jsonl"]
     again = run("compare", "--blind", "--answers", "listening/answers.jsonl", "--result", folder=folder)
     assert again.stdout in done.stdout
@@ -150,7 +150,7 @@ def test_perfect_ears_are_always_right(folder: Path) -> None:
         while listener.asked():
             listener.answer()
         assert listener.process.wait(30) == 0
-    assert "10 of 10 right" in listener.told
+    assert "10 of 10 correct" in listener.told
     assert "the difference was heard" in listener.told
 
 
@@ -167,7 +167,7 @@ def test_a_session_struck_down_goes_on(folder: Path) -> None:
     with Listener(folder, "--answers", "mine.jsonl") as listener:
         assert listener.asked()
         assert "Trial 3 of 6" in listener.told
-        assert "2 are answered, 4 left." in listener.told
+        assert "2 answered, 4 left." in listener.told
         changed = run(*PAIR, "--blind", "--trials", "8", "--answers", "mine.jsonl", folder=folder)
         assert changed.stderr == (
             "voicer: mine.jsonl:1: trials must stay 6, as planned at the start (got 8); leave --trials out, or name "
@@ -180,7 +180,7 @@ def test_a_session_struck_down_goes_on(folder: Path) -> None:
         assert not listener.asked()
         assert listener.process.wait(30) == 0
     assert "Not finished: 3 of 6 trials answered, 3 left." in listener.told
-    assert " right." not in listener.told
+    assert " correct." not in listener.told
 
 
 def test_nobody_at_the_terminal(folder: Path) -> None:
@@ -204,8 +204,8 @@ def test_a_full_disk_leaves_nothing(folder: Path) -> None:
 
 
 WRONG: list[tuple[list[str], dict[str, Any], str]] = [
-    (["compare"], {}, "compare must be given two voicings, A and B (got none); see 'voicer voicings'"),
-    (["compare", "quay-slap"], {}, "compare must be given two voicings, A and B (got one)"),
+    (["compare"], {}, "compare needs two voicings, A and B (got none); see 'voicer voicings'"),
+    (["compare", "quay-slap"], {}, "compare needs two voicings, A and B (got one)"),
     (["compare", "quay-slap", "lamp-lain"], {}, "the voicing must be a known name or a path (got 'lamp-lain'); did you mean 'lamp-lane'?"),
     (["compare", "quay-slap", "v.toml"], {"v.toml": "schema = 2\n"}, "v.toml:"),
     (["compare", "quay-slap", "lamp-lane", "--input", "absent.wav"], {}, "absent.wav: no such file"),
@@ -214,8 +214,8 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     (["compare", "quay-slap", "lamp-lane", "--input", "x.wav"], {"x.wav": SOUND[:9600]}, "x.wav: the recording must last at least 0.4 s for its loudness (got 0.2 s)"),
     ([*PAIR, "--out", "taken"], {"taken": "a file"}, "taken: the folder cannot be written"),
     ([*PAIR, "--out", "/proc/pair"], {}, "/proc/pair: the folder cannot be written"),
-    ([*PAIR, "--trials", "8"], {}, "--trials must come with --blind; add --blind, or leave it out"),
-    ([*PAIR, "--play"], {}, "--play must come with --blind"),
+    ([*PAIR, "--trials", "8"], {}, "--trials requires --blind; add --blind, or leave it out"),
+    ([*PAIR, "--play"], {}, "--play requires --blind"),
     ([*PAIR, "--blind", "--trials", "4"], {}, "Invalid value for '--trials'"),
     ([*PAIR, "--blind", "--play"], {}, "there is no audio device with an output; connect one"),
     ([*PAIR, "--blind", "--answers", "absent/s.jsonl"], {}, "absent/s.jsonl: the folder 'absent' does not exist; create it first"),
@@ -223,7 +223,7 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     ([*PAIR, "--blind", "--answers", "s.jsonl"], {"s.jsonl": HEAD}, "s.jsonl:1: the answers must be about these sounds"),
     ([*PAIR, "--blind", "--answers", "."], {}, ".: the input must be a regular file (got a folder)"),
     (["compare", "quay-slap", "quay-slap", "--input", "in.wav", "--blind"], {}, "A and B must differ to be told apart"),
-    (["compare", "--blind", "--result"], {}, "--result must come with --answers FILE"),
+    (["compare", "--blind", "--result"], {}, "--result requires --answers FILE"),
     (["compare", "--blind", "--result", "--answers", "absent.jsonl"], {}, "absent.jsonl: no such file"),
     (["compare", "--blind", "--result", "--answers", "s.jsonl"], {"s.jsonl": HEAD + '{"trial":1,"x":"A","answer":"D"}\n'}, "s.jsonl:2: the line must be"),
 ]  # fmt: skip

@@ -68,16 +68,16 @@ def test_nothing_is_judged_before_the_last_answer(count: int) -> None:
         session = session_of(right, count)
         assert (session.right, session.p_value) == (None, None)
         assert session.report() == [
-            f"Not finished: {count} of 16 trials answered, {16 - count} left. The result is given when all are answered."
+            f"Not finished: {count} of 16 trials answered, {16 - count} left. The result comes after the last one."
         ]
         data = session.as_json()
         assert (data["finished"], data["right"], data["p_value"], data["answered"]) == (False, None, None, count)
 
 
 @pytest.mark.parametrize(("right", "count", "says"), [
-    (12, 16, ["12 of 16 right. By guessing, 3.84 % of all sessions reach that or more (p = 0.0384, exact one-sided binomial test).", "p is below 0.05: the difference was heard."]),
-    (11, 16, ["11 of 16 right. By guessing, 10.5 % of all sessions reach that or more (p = 0.105, exact one-sided binomial test).", "p is not below 0.05: this does not show that the difference can be heard, nor that it cannot."]),
-    (16, 16, ["16 of 16 right. By guessing, 1.5 in 100000 of all sessions reach that or more (p = 1.53e-05, exact one-sided binomial test).", "p is below 0.05: the difference was heard."]),
+    (12, 16, ["12 of 16 correct. By guessing, 3.84 % of sessions reach that or more (p = 0.0384, exact one-sided binomial test).", "p is below 0.05: the difference was heard."]),
+    (11, 16, ["11 of 16 correct. By guessing, 10.5 % of sessions reach that or more (p = 0.105, exact one-sided binomial test).", "p is not below 0.05: this shows neither that the difference is audible nor that it is not."]),
+    (16, 16, ["16 of 16 correct. By guessing, 1.5 in 100000 of sessions reach that or more (p = 1.53e-05, exact one-sided binomial test).", "p is below 0.05: the difference was heard."]),
 ])  # fmt: skip
 def test_result_in_words(right: int, count: int, says: list[str]) -> None:
     """How many, how likely by guessing, by which test, and what that means."""
@@ -240,7 +240,7 @@ def test_two_sessions_at_once_lose_no_answer(pair: Pair, tmp_path: Path) -> None
     for sitter in sitters:
         sitter.join(30)
     assert answered == 6
-    assert str(refused).endswith("another session is writing them); end that session, or name another file with --answers")
+    assert str(refused).endswith("another session is writing to it); end that session, or name another file with --answers")
     assert len(read_session(answers).answers) == 6
 
 
@@ -251,7 +251,7 @@ def test_answers_read_before_another_session_ended_are_not_added_to(pair: Pair, 
     listen(Session(plan), sitting, lambda n, *_: "A" if n < 3 else None, draw_order(1))
     stale = read_session(sitting.answers)
     listen(stale, sitting, lambda n, *_: "B" if n < 5 else None, draw_order(1))
-    with pytest.raises(FileError, match="another session has added to them"):
+    with pytest.raises(FileError, match="another session has added to it"):
         listen(stale, sitting, lambda *_: "A", draw_order(1))
     assert [one.answer for one in read_session(sitting.answers).answers] == ["A", "A", "B", "B"]
 
@@ -268,7 +268,7 @@ def test_a_full_disk_keeps_the_earlier_answers(pair: Pair, tmp_path: Path) -> No
         return "A"
 
     try:
-        with pytest.raises(FileError, match=r"s.jsonl: the answers cannot be written \(.*\); the earlier ones are kept"):
+        with pytest.raises(FileError, match=r"s.jsonl: the answers cannot be written \(.*\); earlier answers are safe"):
             listen(Session(plan), Sitting(pair, answers, tmp_path), ask, draw_order(1))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)

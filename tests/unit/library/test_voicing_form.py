@@ -127,13 +127,13 @@ WRONG = [
      "11: delay.shortest_ms must be below delay.longest_ms (got 560 and 550); widen the span"),
     ("shortest_ms = 25.0", "shortest_ms = 10.0",
      "11: delay.shortest_ms must be at least 18.71 ms for 2 x 4096 stages (got 10, a clock of 411.6 kHz); "
-     "lengthen it or take fewer stages"),
+     "lengthen it or use fewer stages"),
     ("devices = 2 ", "devices = 8 ",
      "11: delay.shortest_ms must be at least 74.85 ms for 8 x 4096 stages (got 25, a clock of 658.6 kHz); "
-     "lengthen it or take fewer stages"),
+     "lengthen it or use fewer stages"),
     ("stages = 4096              # per device\ndevices = 2 ", "stages = 512\ndevices = 1 ",
      "12: delay.longest_ms must be at most 169.8 ms for 1 x 512 stages (got 550, a clock of 0.4631 kHz); "
-     "shorten it or take more stages"),
+     "shorten it or use more stages"),
     ("rate_hz = 0.6", "rate_hz = 8",
      "28: modulation.rate_hz must be in 0.05..3 Hz for range 'slow' (got 8); change the rate or the range"),
     ("rate_hz = 0.6\n", "",

@@ -198,5 +198,5 @@ def test_all_voicings_as_asked(tmp_path: Path) -> None:
 def test_one_or_all(arguments: list[str], tmp_path: Path) -> None:
     """A voicing or all of them, not both, not none."""
     done = run(*arguments, folder=tmp_path)
-    line = "voicer: a voicing or --all must be given (got both or none); voicer measure slow-tide\n"
+    line = "voicer: give either a voicing or --all (got both or neither); voicer measure slow-tide\n"
     assert (done.returncode, done.stderr) == (2, line)
