@@ -41,7 +41,7 @@ def stage(jackd: Jackd) -> Iterator[Stage]:
 
 
 def test_keys_play(stage: Stage) -> None:
-    """Arrows choose and turn, space taps, n calls the next voicing, p mutes, b bypasses, s saves, q ends."""
+    """Arrows choose and turn, space taps, n calls the next voicing, p mutes, b bypasses, s saves, q quits."""
     stage.type("\x1b[C\x1b[C")
     stage.wait_for("←→ 403.1 ms")
     stage.type("\x1b[B\x1b[D")
@@ -82,7 +82,7 @@ def test_a_signal_ends_it_in_order(stage: Stage) -> None:
 
 
 def test_a_terminal_that_stands_still_holds_up_nothing(stage: Stage) -> None:
-    """Nothing is read from the terminal for three seconds: keys still play, and q ends voicer all the same."""
+    """Nothing is read from the terminal for three seconds: keys still play, and q quits voicer all the same."""
     stage.reading.clear()
     time.sleep(3.0)
     stage.type("\x1b[C")

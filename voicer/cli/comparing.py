@@ -202,7 +202,7 @@ class _Listener:
         sounds: dict[str, Which] = {"PA": "A", "PB": "B", "PX": x} if self._player else {}
         self._play(x)
         more = "; pa, pb, px play a sound" if self._player else ""
-        self._say(f"Trial {trial} of {self._trials}: listen to {x_wav}. A or B? (q quits{more})  ")
+        self._say(f"Trial {trial} of {self._trials}: listen to {x_wav}. A or B? (q quits{more}) ")
         while True:
             line = sys.stdin.readline()
             said = line.strip().upper()

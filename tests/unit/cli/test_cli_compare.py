@@ -127,7 +127,7 @@ class Listener:
     def asked(self) -> bool:
         """Wait for the next question; False when there is none any more."""
         self.told = ""
-        while not self.told.endswith("A or B? (q ends) "):
+        while not self.told.endswith("A or B? (q quits) "):
             char = self.process.stdout.read(1)  # type: ignore[union-attr]
             if not char:
                 return False
