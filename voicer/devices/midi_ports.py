@@ -186,7 +186,7 @@ class Roster:
             if place not in before:
                 lines.append(f"MIDI input '{name}' is connected")
             elif before[place] not in (None, number):
-                lines.append(f"MIDI input '{name}' was disconnected and is back")
+                lines.append(f"MIDI input '{name}' was reconnected")
         return lines
 
 

@@ -55,7 +55,7 @@ def _schema_of(text: str, where: str) -> int:
         raise wrong_value(where, places, ("schema",), what, f"write schema = {SCHEMA}")
     if number > SCHEMA:
         what = f"schema must be at most {SCHEMA} (got {number})"
-        raise wrong_value(where, places, ("schema",), what, "the file is of a newer voicer: update this one")
+        raise wrong_value(where, places, ("schema",), what, "the file was written by a newer voicer: update this one")
     return number
 
 

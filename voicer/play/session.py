@@ -208,8 +208,8 @@ class Session:
             try:
                 return "; ".join([self._call_up(name, library.load(name)), *passed])
             except VoicerError as error:
-                passed.append(f"passed over '{name}': {error}")
-        raise VoicingError(f"no voicing of the library can be played; {'; '.join(passed)}")
+                passed.append(f"skipped '{name}': {error}")
+        raise VoicingError(f"no voicing in the library can be played; {'; '.join(passed)}")
 
     def save(self) -> str:
         """Save the voicing to the file it was loaded from: its name in the library, or its path."""
@@ -219,7 +219,7 @@ class Session:
         else:
             self.name = library.save(self.voicing, self.name).stem
             shadows = library.entry(self.name).shadows_shipped
-            line = f"saved as '{self.name}'" + (" (yours now plays in place of the shipped one)" if shadows else "")
+            line = f"saved as '{self.name}'" + (" (replaces the shipped one of that name)" if shadows else "")
         self._saved = self.voicing
         return line
 
@@ -240,11 +240,11 @@ class Session:
         """Put back the units of the rack that were bypassed because they failed."""
         engine = self._engine
         if engine is None:
-            return "no engine plays"
+            return "no engine is running"
         failed = [unit for unit, fault in zip(engine.rack, engine.report().faults, strict=False) if fault]
         for unit in failed:
             engine.put_back(unit)
-        return f"putting back {', '.join(failed)}" if failed else "every unit plays"
+        return f"putting back {', '.join(failed)}" if failed else "no unit has failed"
 
     def tap(self, at_s: float) -> str:
         """Take a tap at ``at_s`` (`time.monotonic`); from the second on the delay time follows."""

@@ -43,7 +43,7 @@ def test_comings_and_goings_are_told() -> None:
     roster = Roster()
     assert roster.update([(1, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' is connected"]
     assert roster.update([(1, "jack", "pedals:out")]) == []
-    assert roster.update([(2, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' was disconnected and is back"]
+    assert roster.update([(2, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' was reconnected"]
     assert roster.update([]) == ["MIDI input 'pedals:out' has gone"]
     assert (roster.names, roster.highest) == ([], 2)
 

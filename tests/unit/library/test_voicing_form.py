@@ -113,7 +113,7 @@ WRONG = [
     # schema
     ("schema = 3\n", "", "1: schema is missing; add a line 'schema = 3' at the top"),
     ("schema = 3", "schema = 4",
-     "1: schema must be at most 3 (got 4); the file is of a newer voicer: update this one"),
+     "1: schema must be at most 3 (got 4); the file was written by a newer voicer: update this one"),
     ("schema = 3", 'schema = "2"',
      "1: schema must be a whole number in 1..3 (got '2'); write schema = 3"),
     ("schema = 3", "schema = true",

@@ -180,8 +180,8 @@ def test_next_and_previous_skip_what_is_broken_and_go_round(session: Session, vo
     names = shipped_names()
     seen = [lines(session, Press("next-voicing"))[0] for _ in names]
     assert seen[:-1] == [f"voicing '{name}'" for name in names[1:]]
-    assert seen[-1].startswith(f"voicing '{names[0]}'; passed over 'broken': ")
-    assert lines(session, Press("previous-voicing"))[0].startswith(f"voicing '{names[-1]}'; passed over 'broken'")
+    assert seen[-1].startswith(f"voicing '{names[0]}'; skipped 'broken': ")
+    assert lines(session, Press("previous-voicing"))[0].startswith(f"voicing '{names[-1]}'; skipped 'broken'")
 
 
 def test_saving_moves_nothing_in_the_order_of_next_and_previous(session: Session) -> None:
@@ -200,8 +200,8 @@ def test_next_passes_over_a_voicing_that_cannot_be_built(session: Session, voice
     )
     library.save(stuck)
     told = [lines(session, Press("next-voicing"))[0] for _ in shipped_names()]
-    assert told[-1].startswith("voicing 'harbour-dusk'; passed over 'stuck': ")
-    assert lines(session, Press("previous-voicing"))[0].startswith("voicing 'storm-bell'; passed over 'stuck'")
+    assert told[-1].startswith("voicing 'harbour-dusk'; skipped 'stuck': ")
+    assert lines(session, Press("previous-voicing"))[0].startswith("voicing 'storm-bell'; skipped 'stuck'")
 
 
 def test_a_recall_while_bypassed_says_so(session: Session) -> None:
@@ -230,7 +230,7 @@ def test_save_says_when_it_replaces_a_shipped_voicing(session: Session) -> None:
     """The file is the voicing, under the name it was called up by; shadowing a shipped voicing is never silent."""
     session.set({"repeats.feedback": 0.8})
     told = lines(session, Press("save"))
-    assert told == ["saved as 'harbour-dusk' (yours now plays in place of the shipped one)"]
+    assert told == ["saved as 'harbour-dusk' (replaces the shipped one of that name)"]
     assert voicer.load("harbour-dusk") == session.voicing
     assert not session.changed
 
@@ -348,7 +348,7 @@ def test_panic_silences_what_comes_after_the_echo_too() -> None:
 
 def test_failed_units_are_put_back(session: Session, ear: Ear) -> None:
     """Those that the engine bypassed, and no others; with none, that is told."""
-    assert lines(session, Press("put-back")) == ["every unit plays"]
+    assert lines(session, Press("put-back")) == ["no unit has failed"]
     ear.faults = (0, 1)
     assert lines(session, Press("put-back")) == ["putting back gate"]
     assert ear.back == ["gate"]

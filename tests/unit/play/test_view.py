@@ -114,7 +114,7 @@ def test_failed_and_late_blocks_are_told(shown: Shown) -> None:
 
 def test_a_bypassed_unit_is_named(shown: Shown) -> None:
     """With the key that puts it back."""
-    assert "bypassed since it failed: gate; u puts it back" in text(replace(shown, failed_units=("gate",)))
+    assert "gate failed and is bypassed; u puts it back" in text(replace(shown, failed_units=("gate",)))
 
 
 def test_the_peak_of_the_loop_gain_stands_beside_the_present_one(shown: Shown) -> None:
@@ -126,7 +126,7 @@ def test_the_peak_of_the_loop_gain_stands_beside_the_present_one(shown: Shown) -
     seen = text(replace(shown, loop=loop))
     assert f"peaks {loop.peak:.2f} at {loop.peak_ms:.0f} ms" in seen
     softly = text(replace(shown, loop=replace(loop, now=0.95, sings_softly=True)), 80, 40)
-    assert "loop gain below 1, yet it may still sing in silence" in softly
+    assert "loop gain below 1, but it may still ring in silence" in softly
 
 
 def test_strangers_text_is_shown_and_not_obeyed(shown: Shown) -> None:
