@@ -267,7 +267,7 @@ def test_vanished_client_is_told_and_found_again(player: Player) -> None:
     try:
         assert opened.changes() == []
         player.close()
-        await_lines(opened, f"MIDI input '{name}' has gone")
+        await_lines(opened, f"MIDI input '{name}' was disconnected")
         assert opened.names == []
         again = Player()
         try:
@@ -417,7 +417,7 @@ def test_host_survives_the_death_of_the_midi_process(player: Player, number: sig
             (process,) = processes_of(os.getpid()) - children
             os.kill(process, number)
             took_s.append(seconds_until_heard(player, opened))
-            await_lines(opened, f"MIDI stopped ({str(signal.strsignal(number)).lower()}) and is being restarted")
+            await_lines(opened, f"MIDI stopped ({str(signal.strsignal(number)).lower()}); restarting it")
             assert opened.names == names
             assert player.ports_like(ours) - before == ports
             assert len(player.ask("fed")) == 2
@@ -518,6 +518,6 @@ print("closed")
 def test_server_lost_and_restarted() -> None:
     """The virtual port appears when a server starts later and after each restart, with nobody asking for it."""
     ran = run_beside(SERVER_LOST, server=f"board{os.getpid()}")
-    connected, gone = "MIDI input 'voicer:controls' is connected", "MIDI input 'voicer:controls' has gone"
+    connected, gone = "MIDI input 'voicer:controls' is connected", "MIDI input 'voicer:controls' was disconnected"
     expected = ["1 ['voicer:controls']", "[]"] * 3 + [str([connected, gone] * 3), "closed"]
     assert (ran.returncode, ran.stdout.splitlines()) == (0, expected), ran.stderr

@@ -55,7 +55,7 @@ def test_keys_play(stage: Stage) -> None:
     stage.wait_for("saved as 'harbour-dusk'")
     assert voicer.load("harbour-dusk").repeats.feedback == 0.54
     stage.type("p")
-    stage.wait_for("MUTED, the line is emptied")
+    stage.wait_for("MUTED, line cleared")
     stage.type("b")
     stage.wait_for("echo bypassed")
     stage.type("n")
@@ -72,9 +72,9 @@ def test_keys_play(stage: Stage) -> None:
 def test_a_signal_ends_it_in_order(stage: Stage) -> None:
     """SIGUSR1 is a panic, twice brings the sound back; SIGHUP ends with code 0 and gives the terminal back."""
     stage.process.send_signal(signal.SIGUSR1)
-    stage.wait_for("MUTED, the line is emptied", 3)
+    stage.wait_for("MUTED, line cleared", 3)
     stage.process.send_signal(signal.SIGUSR1)
-    stage.wait_for("sound back on", 3)
+    stage.wait_for("unmuted", 3)
     stage.process.send_signal(signal.SIGHUP)
     stage.ended()
     assert stage.process.returncode == 0

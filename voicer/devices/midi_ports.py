@@ -180,7 +180,7 @@ class Roster:
         now: dict[tuple[str, str], int | None] = {(api, name): number for number, api, name in opened}
         before, self._numbers = self._numbers, now
         self.highest = max(self.highest, *(number or 0 for number in now.values()), 0)
-        lines = [f"MIDI input '{one_line(name)}' has gone" for api, name in before if (api, name) not in now]
+        lines = [f"MIDI input '{one_line(name)}' was disconnected" for api, name in before if (api, name) not in now]
         for place, number in now.items():
             name = one_line(place[1])
             if place not in before:
@@ -285,10 +285,10 @@ class MidiInputs:
             first_number = self._roster.highest + 1
             self._roster.forget_numbers()
             if code != JACK_LOST:
-                self._changes.append(f"MIDI stopped ({_cause(code)}) and is being restarted")
+                self._changes.append(f"MIDI stopped ({_cause(code)}); restarting it")
             soon = soon + 1 if time.monotonic() - started_s < _STEADY_S else 0
             if soon > 1 and not self._is_open.is_set():
-                self._give_up_waiting(f"MIDI keeps stopping ({_cause(code)}) and is tried again")
+                self._give_up_waiting(f"MIDI keeps stopping ({_cause(code)}); trying again")
             self._closing.wait(_PAUSES_S[min(soon, len(_PAUSES_S) - 1)])
 
     def _run_process(self, first_number: int) -> int | None:

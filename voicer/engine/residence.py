@@ -35,7 +35,7 @@ def stay_in_memory() -> str:
     if lock(_CURRENT | _FUTURE | _ON_FAULT) == 0:
         return ""
     reason = os.strerror(ctypes.get_errno()).lower()
-    return f"the engine's memory is not locked ({reason}): {lost}; raise the limit 'memlock' of your user"
+    return f"the engine's memory is not locked ({reason}): {lost}; raise the memlock limit for your user"
 
 
 def resident_mb(pid: int | None = None) -> float | None:

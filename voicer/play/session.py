@@ -234,7 +234,7 @@ class Session:
         self.muted = not self.muted
         self._send_mute()
         self._send()
-        return "MUTED, the line is emptied; panic again brings the sound back" if self.muted else "sound back on"
+        return "MUTED, line cleared; panic again to unmute" if self.muted else "unmuted"
 
     def put_back_units(self) -> str:
         """Put back the units of the rack that were bypassed because they failed."""

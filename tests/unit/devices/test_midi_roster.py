@@ -44,7 +44,7 @@ def test_comings_and_goings_are_told() -> None:
     assert roster.update([(1, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' is connected"]
     assert roster.update([(1, "jack", "pedals:out")]) == []
     assert roster.update([(2, "jack", "pedals:out")]) == ["MIDI input 'pedals:out' was reconnected"]
-    assert roster.update([]) == ["MIDI input 'pedals:out' has gone"]
+    assert roster.update([]) == ["MIDI input 'pedals:out' was disconnected"]
     assert (roster.names, roster.highest) == ([], 2)
 
 
@@ -53,7 +53,7 @@ def test_a_restart_tells_only_what_changed_meanwhile() -> None:
     roster = Roster()
     roster.update([(1, "jack", "pedals:out"), (2, "jack", "keys:out")])
     roster.forget_numbers()
-    assert roster.update([(3, "jack", "keys:out")]) == ["MIDI input 'pedals:out' has gone"]
+    assert roster.update([(3, "jack", "keys:out")]) == ["MIDI input 'pedals:out' was disconnected"]
     assert roster.highest == 3
 
 
@@ -116,8 +116,8 @@ def test_midi_that_crashes_at_every_start(tmp_path: Path, monkeypatch: pytest.Mo
     opened = open_inputs("auto")
     told = opened.changes()
     opened.close()
-    assert told == ["MIDI stopped (segmentation fault) and is being restarted"] * 2 + [
-        "MIDI keeps stopping (segmentation fault) and is tried again"
+    assert told == ["MIDI stopped (segmentation fault); restarting it"] * 2 + [
+        "MIDI keeps stopping (segmentation fault); trying again"
     ]
     assert time.monotonic() - started_s < 10.0
     with pytest.raises(PortError, match="MIDI keeps stopping"):

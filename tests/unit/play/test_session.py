@@ -321,7 +321,7 @@ def test_panic_is_silence_until_it_is_pressed_again(session: Session, ear: Ear) 
     session.handle([Move("output.blend", 0.7), Press("bypass")])
     assert lines(session, Recall(2)) == ["voicing 'lamp-lane'; echo still bypassed; still muted"]
     assert all(named(numbers)["muted"] == 1 for numbers in ear.heard)
-    assert lines(session, Press("panic")) == ["sound back on"]
+    assert lines(session, Press("panic")) == ["unmuted"]
     assert named(ear.heard[-1])["muted"] == 0
     assert [step < 0 for *_, step in ear.ceilings] == [True, False]
 
