@@ -294,7 +294,7 @@ def test_sound_begins_soon(jackd: Jackd, guitar_file: Path, told: Any) -> None:
     and only a start that hangs or compiles again fails here, as times belong into `voicer speed`.
     """
     begun = time.monotonic()
-    with playing("quay-slap", "--input", str(guitar_file), "--seconds", "1") as voicer_play:
+    with playing("quay-slap", "--input", str(guitar_file), "--seconds", "4") as voicer_play:
         assert voicer_play.stderr
         for line in voicer_play.stderr:
             if " blocks " in line:
