@@ -100,15 +100,18 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     looped = asked.source != "live"
     told: queue.SimpleQueue[str] = queue.SimpleQueue()
     if state is None:
+        controls = load_map(asked.controller_map)
         system, read = chosen_system(asked.system), recording.read(asked.source) if looped else None
         for line in _open_input(asked, system, session, looped=looped):
             _print(console, line)
-        controller = _open_controller(asked)
+        controller = Controller(controls)
+        controller.listen(asked.midi)
     else:
         system, read = state["system"], None
         told.put("the controls are back after a crash; the sound went on")
         try:
-            controller = _open_controller(asked)
+            controller = Controller(load_map(asked.controller_map))
+            controller.listen(asked.midi)
         except VoicerError as error:
             told.put(f"no MIDI controller: {error}")
             controller = Controller(ControllerMap(MapFile(schema=1, name="none")))
@@ -155,12 +158,6 @@ def _take_up_session(state: dict[str, Any]) -> Session:
     return session
 
 
-def _open_controller(asked: Asked) -> Controller:
-    controller = Controller(load_map(asked.controller_map))
-    controller.listen(asked.midi)
-    return controller
-
-
 def _loop(recorded: tuple[NDArray[np.float64], int], rate_hz: float) -> NDArray[np.float32]:
     return recording.at_rate(*recorded, rate_hz).astype(np.float32)
 
@@ -191,7 +188,7 @@ class _Performance:
     ) -> None:  # fmt: skip
         self._session, self._controller, self._player, self._told = session, controller, player, told
         self._signals, self._console, self._parent = signals, console, parent
-        self._until_s = time.monotonic() + seconds if seconds else None
+        self._seconds, self._until_s = seconds, None
         self._handed_s = 0.0
         if parent is not None and parent.state is not None:
             self._until_s = parent.state["until_s"]
@@ -211,6 +208,8 @@ class _Performance:
         """Play until the player, a signal, the end of the terminal or the time limit ends it."""
         try:
             self._signals.starting = False
+            if self._seconds and self._until_s is None:
+                self._until_s = time.monotonic() + self._seconds  # sound has begun
             if self._parent is not None:
                 self._hand_over()
                 self._parent.note_playing()

@@ -150,7 +150,7 @@ WRONG: list[tuple[list[str], dict[str, Any], str]] = [
     (["play", "harbour-dusk", "--map", "m.toml"], {"m.toml": 'schema = 1\nname = "M"\n[[control]]\ncontroller = 121\nparameter = "output.blend"\n'}, "m.toml:4: "),
     (["play", "harbour-dusk", "--map", "absent.toml"], {}, "absent.toml: "),
     (["play", "harbour-dusk", "--input", "absent.wav"], {}, "absent.wav: no such file"),
-    (["play", "harbour-dusk", "--rack", "echo,gate"], {}, "no unit 'gate' is installed; use one of ceiling, echo"),
+    (["play", "harbour-dusk", "--rack", "echo,gate"], {}, "no unit 'gate' is installed; use one of echo"),
     (["play", "harbour-dusk", "--audio", "jack"], {}, "no JACK server 'voicer-none' is running; start one"),
     (["play", "nothing-like-it"], {}, "the voicing must be a known name or a path"),
     (["play", "storm", "bell"], {}, "play takes one voicing (got 2 words: 'storm bell'); did you mean 'storm-bell'?"),
@@ -364,7 +364,7 @@ def test_parts_as_a_table_and_as_data(tmp_path: Path) -> None:
     """Every part, figure and caution for people; the same for programs; the share of units within limits."""
     done = run("parts", "quay-slap", "--units", "200", "--limit", "longest_ms=100..140", folder=tmp_path)
     assert done.returncode == 0, done.stderr
-    for word in ("R1 ", "22 kΩ", "shortest delay", "Spread of 200 units", "within all limits:", "caution: Low-voltage"):
+    for word in ("R1 ", "22 kΩ", "shortest delay", "Spread over 200 units", "within all limits:", "caution: Low-voltage"):
         assert word in done.stdout
     data = json.loads(run("parts", "quay-slap", "--units", "200", "--json", folder=tmp_path).stdout)
     assert all(row["ok"] for row in data["figures"])
