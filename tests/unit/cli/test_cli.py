@@ -364,7 +364,7 @@ def test_parts_as_a_table_and_as_data(tmp_path: Path) -> None:
     """Every part, figure and caution for people; the same for programs; the share of units within limits."""
     done = run("parts", "quay-slap", "--units", "200", "--limit", "longest_ms=100..140", folder=tmp_path)
     assert done.returncode == 0, done.stderr
-    for word in ("R1 ", "22 kΩ", "shortest delay", "Spread over 200 units", "within all limits:", "caution: Low-voltage"):
+    for word in ("R1 ", "22 kΩ", "shortest delay", "Spread over 200 units", "meet all limits:", "caution: Use only a low-voltage"):
         assert word in done.stdout
     data = json.loads(run("parts", "quay-slap", "--units", "200", "--json", folder=tmp_path).stdout)
     assert all(row["ok"] for row in data["figures"])
