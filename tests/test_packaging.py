@@ -54,4 +54,4 @@ def test_entry_points_name_the_command_and_the_units(wheel: Path) -> None:
     """The wheel declares the `voicer` command and the two shipped units."""
     packed = zipfile.ZipFile(wheel)
     text = packed.read(next(name for name in packed.namelist() if name.endswith("entry_points.txt"))).decode()
-    assert "voicer = voicer.cli:main" in text
+    assert "voicer = voicer.__main__:main" in text

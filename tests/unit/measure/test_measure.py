@@ -158,7 +158,7 @@ def test_the_command(tmp_path: Path) -> None:
     done = run("measure", "gull-vibrato", folder=tmp_path)
     assert done.returncode == 0, done.stderr
     assert "figures agree within their tolerance" in done.stdout
-    assert "full scale is assumed to be 1 V" in done.stdout
+    assert "1 V at full scale assumed" in done.stdout
     data = json.loads(run("measure", "gull-vibrato", "--series", "E24", "--json", folder=tmp_path).stdout)
     assert all({"unit", "predicted", "measured", "tolerance", "ok"} <= set(row) for row in data.values())
     assert data["delay_ms"]["ok"] is True

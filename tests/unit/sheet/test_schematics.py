@@ -280,7 +280,7 @@ def test_two_drawings_share_a_page() -> None:
 
 def test_orders_make_the_blocks_that_are_drawn() -> None:
     """Order 2 has one second-order drawing, 3 a third-order one, 5 both: the test voicings reach both drawings."""
-    kinds = [[isinstance(b, SecondOrder) for b in filtered(order, "butterworth").filter("anti_alias")] for order in ORDERS]
+    kinds = [[isinstance(b, SecondOrder) for b in filtered(order, "butterworth").blocks.anti_alias] for order in ORDERS]
     assert kinds == [[True], [False], [True, True], [False, True], [True, True, True]]
 
 
