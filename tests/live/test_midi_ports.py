@@ -292,7 +292,7 @@ def test_input_that_was_away_shortly(player: Player, away_s: float) -> None:
         player.play(press)
         assert [event.action for event in drained(played, 1) if isinstance(event, Press)] == ["bypass"]
         player.ask("renew", away_s)
-        told = "".join(lines_until(played, "back", "connected"))
+        told = "".join(lines_until(played, "is connected", "was reconnected"))
         assert name in told
         assert played.names == [name]
         player.play(press)
