@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import pytest
 
@@ -126,3 +126,14 @@ def guitar_file() -> Path:
     if not path.exists():
         lacking("no guitar recordings; install Debian's sonic-pi-samples")
     return path
+
+
+@pytest.fixture
+def told(capsys: pytest.CaptureFixture[str]) -> Any:
+    """Print a figure past pytest's capture, so that every run shows it."""
+
+    def tell(line: str) -> None:
+        with capsys.disabled():
+            print(f"\n    {line}", end=" ")
+
+    return tell

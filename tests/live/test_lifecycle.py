@@ -30,17 +30,6 @@ HERE = Path(__file__).parent
 FIRST_SOUND_WITHIN_S = 60.0  # a kernel may have to be compiled, on a machine that does other things too
 
 
-@pytest.fixture
-def told(capsys: pytest.CaptureFixture[str]) -> Any:
-    """Print a figure past pytest's capture, so that every run shows it."""
-
-    def tell(line: str) -> None:
-        with capsys.disabled():
-            print(f"\n    {line}", end=" ")
-
-    return tell
-
-
 def wait_until(condition: Callable[[], Any], within_s: float, what: str) -> Any:
     until_s = time.monotonic() + within_s
     while not (found := condition()):

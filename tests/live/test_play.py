@@ -52,17 +52,6 @@ def guitar(guitar_file: Path) -> NDArray[Any]:
     return np.concatenate((once, once))
 
 
-@pytest.fixture
-def told(capsys: pytest.CaptureFixture[str]) -> Any:
-    """Print a figure past pytest's capture, so that every run shows it."""
-
-    def tell(line: str) -> None:
-        with capsys.disabled():
-            print(f"\n    {line}", end=" ")
-
-    return tell
-
-
 def steady_take(play: Callable[[], Take], told: Any) -> Take:
     """A take in which the engine was well in time; one in which it was not is told and taken again, twice at most.
 
