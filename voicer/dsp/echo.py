@@ -671,6 +671,8 @@ def work_echo(p, what, x, y, frames):
 ADDRESS: int = work_echo.address or 0
 """Of `work_echo`, for other kernels."""
 
+_TABLES = 3  # at the end of an echo's buffers: they never change
+
 _POINTER, _WORD = ctypes.c_void_p, ctypes.c_int64
 _work_echo = ctypes.PYFUNCTYPE(_WORD, _POINTER, _WORD, _POINTER, _POINTER, _WORD)(ADDRESS)  # keeps the interpreter lock
 
@@ -715,7 +717,8 @@ class Echo:
             reading_table(),
             step_table(),
         )
-        arrays = (self._flat, self._target, self._floats, self._ints, *self._buffers)
+        self._state = (self._flat, self._target, self._floats, self._ints, *self._buffers[:-_TABLES])
+        arrays = (*self._state, *self._buffers[-_TABLES:])
         self.addresses = np.array([array.ctypes.data for array in arrays], np.intp)
         """Of the arrays, as `work_echo` wants them."""
         self._address = self.addresses.ctypes.data
@@ -732,6 +735,14 @@ class Echo:
         if numbers.shape != (COUNT,):
             raise ValueError(f"the coefficients must have shape ({COUNT},) (got {numbers.shape})")
         _work_echo(self._address, AIM, numbers.ctypes.data, None, 0)
+
+    def state_arrays(self) -> list[NDArray[Any]]:
+        """All that changes while it plays, coefficients included, always in this order.
+
+        Copied into another echo of the same sample rate (``into[:] = kept``), in which nothing plays meanwhile, that
+        one goes on sample for sample. Copy in place: the kernel knows the arrays by their addresses.
+        """
+        return list(self._state)
 
     def process(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> None:
         """One block, sample values in and out [shape=(frames,)], contiguous; ``y`` may be ``x``."""

@@ -74,6 +74,32 @@ def test_a_number_decides_the_noise() -> None:
     assert not np.array_equal(first, other)
 
 
+@pytest.mark.parametrize("at", [1, 5003, 12_100, 20_000])
+def test_a_copied_state_goes_on_sample_for_sample(at: int) -> None:
+    """The arrays of an echo that was stopped anywhere, in a glide or a fade too, copied into one of another voicing."""
+    x = noise(30_000)
+    others = {
+        5000: numbers(LIVELY.changed({"delay.time_ms": 90})),
+        12_000: numbers(LIVELY.changed({"line.stages": 2048, "repeats.feedback": 0.3})),
+    }
+    expected = played(LIVELY, x, [64], others=others)
+    first, second, y = Echo(numbers(LIVELY), RATE_HZ), Echo(numbers(Voicing(name="Other")), RATE_HZ, seed=9), x.copy()
+    second.process(noise(4000, 2), np.empty(4000))
+    for start in [0, *others, at]:
+        if start < at:
+            first.glide_to(others.get(start, numbers(LIVELY)))
+            stop = min([frame for frame in others if frame > start] + [at])
+            first.process(x[start:stop], y[start:stop])
+    for into, kept in zip(second.state_arrays(), first.state_arrays(), strict=True):
+        into[:] = kept
+    for start in [at, *(frame for frame in others if frame > at)]:
+        if start in others:
+            second.glide_to(others[start])
+        stop = min([frame for frame in others if frame > start] + [x.size])
+        second.process(x[start:stop], y[start:stop])
+    assert np.abs(y - expected).max() < 1e-12
+
+
 def test_dry_is_the_input() -> None:
     """With the echo blended out, or bypassed, the output is the input, sample for sample."""
     x = noise(5000)
