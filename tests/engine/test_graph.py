@@ -37,8 +37,7 @@ class Player:
         session = Session("quay-slap", voicer.load("quay-slap").changed({"output.blend": 0}))
         numbers = session.numbers_for(self, RATE_HZ)
         self.link, self.places = Link.create(), numbers_layout(self.rack, numbers)
-        for unit, values in numbers.items():
-            self.send(unit, values)
+        self.send(numbers)
         self.made = Rack(self.rack, self.places, self.link, RATE_HZ, frames)
         server = make_server(RATE_HZ, frames, "manual")
         server.boot()
@@ -46,8 +45,8 @@ class Player:
         self.graph.start()
         self.play(np.zeros(16 * frames))
 
-    def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
-        self.link.write(self.places[unit][0], numbers)
+    def send(self, numbers: dict[str, NDArray[np.float64]]) -> int:
+        return self.link.write([(self.places[unit][0], values) for unit, values in numbers.items()])
 
     def play(self, x: NDArray[Any]) -> NDArray[np.float32]:
         heard = []
@@ -77,10 +76,10 @@ def test_the_ceiling_stays_whatever_its_numbers(player: Player) -> None:
     loud, good = np.full(RATE_HZ // 10 // FRAMES * FRAMES, 5.0), player.link.newest()[2][:2].copy()
     assert np.abs(player.play(loud)).max() == pytest.approx(10 ** (-3 / 20), rel=1e-6)
     for bad in ([np.nan, 0.1], [5.0, 0.1], [np.inf, np.inf], [0.5, np.nan]):
-        player.send(CEILING, np.array(bad))
+        player.send({CEILING: np.array(bad)})
         assert not player.play(loud).any()
         assert player.link.report().errors > 0
-        player.send(CEILING, good)
+        player.send({CEILING: good})
         heard = player.play(loud)
         assert 0.5 < np.abs(heard).max() <= np.float32(10 ** (-3 / 20))
 
@@ -149,7 +148,7 @@ def test_a_block_allocates_nothing(player: Player) -> None:
     for k in range(10_000):
         if k % 10 == 0:
             numbers[2] += 1e-9
-            player.send("echo", numbers)
+            player.send({"echo": numbers})
         callback()
     grown = sys.getallocatedblocks() - blocks
     assert peak < 512, "a few passing integers, no array"
@@ -221,16 +220,16 @@ def test_numbers_that_come_while_the_echo_is_made_anew_are_played(
     sound = np.full(20 * FRAMES, 0.1)
     spoiled = session.numbers_for(player, RATE_HZ)["echo"]
     spoiled[:] = np.nan
-    player.send("echo", spoiled)
+    player.send({"echo": spoiled})
     player.play(sound)
     assert player.link.report().faults[0]
-    player.send("echo", session.numbers_for(player, RATE_HZ)["echo"])
-    session.muted = True
+    player.send({"echo": session.numbers_for(player, RATE_HZ)["echo"]})
+    session.panic()
     muted = session.numbers_for(player, RATE_HZ)["echo"]
 
     def made_slowly(numbers: NDArray[np.float64], rate_hz: float) -> Echo:
         echo = Echo(numbers, rate_hz)
-        player.send("echo", muted)
+        player.send({"echo": muted})
         player.made.work.step(BEGIN | ECHO | FINISH, 0)
         return echo
 
@@ -244,7 +243,7 @@ def test_numbers_that_come_while_the_echo_is_made_anew_are_played(
 
 def test_an_engine_that_starts_muted_lets_nothing_through(player: Player) -> None:
     """Not even the first block, with no echo to mute itself: the mute of a fresh ceiling is closed."""
-    player.send(CEILING, ceiling_numbers(-3.0, RATE_HZ, muted=True))
+    player.send({CEILING: ceiling_numbers(-3.0, RATE_HZ, muted=True)})
     work = Rack(player.rack, player.places, player.link, RATE_HZ, FRAMES).work
     x, y = np.full(FRAMES, 0.5, np.float32), np.ones(FRAMES, np.float32)
     work.take_ports(x.ctypes.data, y.ctypes.data)

@@ -27,13 +27,13 @@ print("ready", flush=True)
 value = 0
 while not told.is_set():
     value += 1
-    link.write(0, np.full(900, float(value)))
+    link.write([(0, np.full(900, float(value)))])
 print(value, flush=True)
 """
 WRITE_AND_DIE = """
 import os, signal, sys, numpy as np
 from voicer.engine.link import Link
-Link.attach(int(sys.argv[1])).write(2, np.array([3.0, 4.0]))
+Link.attach(int(sys.argv[1])).write([(2, np.array([3.0, 4.0]))])
 os.kill(os.getpid(), signal.SIGKILL)
 """
 
@@ -91,7 +91,7 @@ def test_numbers_are_never_torn() -> None:
 def test_a_unit_asked_back_is_counted() -> None:
     """Asking a unit back is a new set with the same numbers, in which that unit's counter is one higher."""
     (link, reader), into = reading_link(), np.zeros(2)
-    link.write(0, np.array([5.0, 6.0]))
+    link.write([(0, np.array([5.0, 6.0]))])
     link.put_back(3)
     link.put_back(3)
     assert reader.read(into)
@@ -105,8 +105,8 @@ def test_a_set_is_taken_once() -> None:
     """What was read is not new any more; writing one unit's numbers keeps the others'."""
     (link, reader), into = reading_link(), np.zeros(4)
     assert not reader.read(into)
-    link.write(1, np.array([7.0, 8.0]))
-    link.write(3, np.array([9.0]))
+    link.write([(1, np.array([7.0, 8.0]))])
+    link.write([(3, np.array([9.0]))])
     assert reader.read(into)
     assert into.tolist() == [0, 7, 8, 9]
     assert not reader.read(into)
@@ -121,7 +121,7 @@ def test_a_torn_set_never_replaces_the_last_good_one(seed: int) -> None:
     rng = np.random.default_rng(seed)
     (link, reader), into = reading_link(), np.zeros(40)
     for value in range(1, 5):
-        link.write(0, np.full(40, float(value)))
+        link.write([(0, np.full(40, float(value)))])
     assert reader.read(into)
     newer = np.zeros((SLOTS, SLOT_WORDS), np.int64)
     write_set(newer, 5, np.zeros(16, np.int64), np.round(rng.standard_normal(40), 1))
@@ -143,7 +143,7 @@ def test_a_torn_set_never_replaces_the_last_good_one(seed: int) -> None:
 def test_a_bad_count_is_not_followed() -> None:
     """A slot that claims more numbers than it can hold, or fewer than none, is not read."""
     (link, reader), into = reading_link(), np.zeros(2)
-    link.write(0, np.ones(2))
+    link.write([(0, np.ones(2))])
     for count in (-1, 1, 1 << 40):
         link.slots[1, 1] = count
         assert not reader.read(into)
@@ -154,14 +154,14 @@ def test_a_bad_count_is_not_followed() -> None:
 def test_a_host_that_was_killed_leaves_its_numbers_to_the_next() -> None:
     """Another process writes and is killed; who attaches then reads its numbers and writes on from there."""
     (link, reader), into = reading_link(), np.zeros(4)
-    link.write(0, np.array([1.0, 2.0, 0.0, 0.0]))
+    link.write([(0, np.array([1.0, 2.0, 0.0, 0.0]))])
     for _ in range(2):
         done = subprocess.run(
             [sys.executable, "-c", WRITE_AND_DIE, str(link.ticket)], check=False, **inheritance(link.ticket)
         )
         assert done.returncode < 0
     heir = Link.attach(os.dup(link.ticket))
-    heir.write(1, np.array([9.0]))
+    heir.write([(1, np.array([9.0]))])
     assert reader.read(into)
     assert into.tolist() == [1, 9, 3, 4]
     heir.close()
@@ -179,7 +179,7 @@ def test_shared_memory_has_no_name(hidden: bool, monkeypatch: pytest.MonkeyPatch
     (link, reader), loop = reading_link(), create_memory("voicer-loop", 0)
     write_samples(loop, np.arange(5, dtype=np.float32))
     write_samples(loop, np.arange(3, dtype=np.float32))
-    link.write(0, np.ones(3))
+    link.write([(0, np.ones(3))])
     into = np.zeros(3)
     assert reader.read(into)
     assert into.tolist() == [1, 1, 1]

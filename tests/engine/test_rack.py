@@ -203,7 +203,7 @@ def play(rack, *then):
         elif action == "make":
             open(unit, "w").close()
         else:
-            engine.send(unit, np.array([float(number) for number in numbers]))
+            engine.send({unit: np.array([float(number) for number in numbers])})
         heard.append(engine.play(x))
     report = engine.report()
     engine.stop()

@@ -5,7 +5,8 @@ from __future__ import annotations
 import random
 
 from voicer.control.controller import Controller
-from voicer.control.maps import Move, Press, Recall, read_map
+from voicer.control.events import Move, Press, Recall
+from voicer.control.maps import read_map
 from voicer.control.messages import decode
 from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing, parameter, parameters

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 import pytest
 
 from voicer.control.controller import Controller
-from voicer.control.maps import Move, Press, Recall, load_map
+from voicer.control.events import Move, Press, Recall
+from voicer.control.maps import load_map
 from voicer.devices.midi_ports import Heard, open_inputs, survey
 from voicer.errors import PortError
 from voicer.voicing import Voicing
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tests.conftest import Jackd
-    from voicer.control.maps import Event
+    from voicer.control.events import Event
     from voicer.devices.midi_ports import MidiInputs
 
 VOICING = Voicing(name="Quay")

@@ -11,7 +11,8 @@ from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
 from voicer.control.doubles import Doubles
-from voicer.control.maps import ControllerMap, Event, Move, Press, Recall
+from voicer.control.events import Gesture, Move, Press, Recall
+from voicer.control.maps import ControllerMap
 from voicer.control.messages import ControlChange, Message, decode
 from voicer.voicing import parameter
 
@@ -91,7 +92,7 @@ class Controller:
         self._inputs = None
         self._pending.clear()
 
-    def drain(self, voicing: Voicing, timeout_s: float = 0.0) -> list[Event]:
+    def drain(self, voicing: Voicing, timeout_s: float = 0.0) -> list[Gesture]:
         """What the player did since the last call, in order, moves of one key merged.
 
         Of several moves of one key with no press or recall between them only the newest is given, so a fast knob
@@ -106,7 +107,7 @@ class Controller:
             How long to wait if there is nothing yet; 0 does not wait.
         """
         self._fetch(timeout_s)
-        events: list[Event] = []
+        events: list[Gesture] = []
         moved: dict[str, int] = {}
         while self._pending:
             message, at_s, source = self._pending.popleft()
@@ -145,7 +146,7 @@ def _told(message: Message) -> str:
     return f"program {message.program}"
 
 
-def _told_event(event: Event) -> str:
+def _told_event(event: Gesture) -> str:
     if isinstance(event, Press):
         return event.action
     if isinstance(event, Recall):

@@ -5,11 +5,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from voicer.control.mapfile import Action, Button, Control, MapFile
+from voicer.control.events import Gesture, Move, Press, Recall
+from voicer.control.mapfile import Button, Control, MapFile
 from voicer.control.messages import FINE_OFFSET, ControlChange, Fine, Message, fraction
 from voicer.errors import FileError, did_you_mean, one_line
 from voicer.files import resources
@@ -30,32 +30,6 @@ DIGITS = 5
 """A knob gives numbers rounded to this many significant digits, as a person would write them into the file."""
 
 
-@dataclass(frozen=True)
-class Move:
-    """A parameter's new value, in its own unit and within its range."""
-
-    key: str
-    value: Any
-
-
-@dataclass(frozen=True)
-class Press:
-    """A button was pressed at ``at_s`` (`time.monotonic`; tap tempo needs it)."""
-
-    action: Action
-    at_s: float = 0.0
-
-
-@dataclass(frozen=True)
-class Recall:
-    """Recall the voicing in a slot, counted from 0; the slot may be empty."""
-
-    slot: int
-
-
-Event = Move | Press | Recall
-
-
 class ControllerMap:
     """A checked map and what it has to remember: coarse halves, and which input holds which button down."""
 
@@ -66,7 +40,7 @@ class ControllerMap:
         self._fine = Fine()
         self._down: dict[tuple[int, int], int] = {}
 
-    def route(self, message: Message, voicing: Voicing, at_s: float = 0.0, source: int = 0) -> Event | None:
+    def route(self, message: Message, voicing: Voicing, at_s: float = 0.0, source: int = 0) -> Gesture | None:
         """What a message means for the voicing being played; None if nothing. Control thread.
 
         Parameters

@@ -17,6 +17,7 @@ from __future__ import annotations
 import json
 import mmap
 import os
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -149,13 +150,18 @@ class Link:
         """The number by which a child process attaches; give it `memory.inheritance` of this."""
         return ticket(self._descriptor)
 
-    def write(self, place: int, numbers: NDArray[np.float64]) -> None:
-        """Put a unit's numbers at their place; the engine sees all of them or none. Thread: control (host)."""
-        end = place + numbers.size
-        if end > self._numbers.size:
-            self._numbers = np.concatenate((self._numbers, np.zeros(end - self._numbers.size)))
-        self._numbers[place:end] = numbers
+    def write(self, parts: Sequence[tuple[int, NDArray[np.float64]]]) -> int:
+        """Put pairs of place and numbers; the engine sees all of them or none. Gives the number of the set.
+
+        Thread: control (host).
+        """
+        for place, numbers in parts:
+            end = place + numbers.size
+            if end > self._numbers.size:
+                self._numbers = np.concatenate((self._numbers, np.zeros(end - self._numbers.size)))
+            self._numbers[place:end] = numbers
         self._publish()
+        return self._number
 
     def put_back(self, k: int) -> None:
         """Ask for the bypassed unit at place ``k`` of the rack to be made anew and played. Thread: control (host)."""

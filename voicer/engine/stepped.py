@@ -37,8 +37,7 @@ class SteppedEngine:
         """Build the rack and start the stepped server. Thread: control."""
         numbers = numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
-        for unit, values in numbers.items():
-            self.send(unit, values)
+        self.send(numbers)
         rack = Rack(self.rack, self._places, self._link, self.sample_rate_hz, self.frames)
         server = make_server(self.sample_rate_hz, self.frames, "manual")
         server.boot()
@@ -47,9 +46,9 @@ class SteppedEngine:
         for _ in range(-(-round(0.01 * self.sample_rate_hz) // self.frames)):  # pyo fades in for 5 ms
             self._step(np.zeros(self.frames, np.float32))
 
-    def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
-        """New numbers for a unit, heard from the next block on."""
-        self._link.write(self._places[unit][0], numbers)
+    def send(self, numbers: dict[str, NDArray[np.float64]]) -> int:
+        """New numbers for units, heard together from the next block on; the number of the set."""
+        return self._link.write([(self._places[unit][0], values) for unit, values in numbers.items()])
 
     def put_back(self, unit: str) -> None:
         """Make a bypassed unit anew and fade it in with the next block."""

@@ -1,6 +1,6 @@
 """The supervisor: starts the engine, feeds it, and replaces it when it dies.
 
-Use: ``player = Supervisor("jack", rack)``, ``player.start(numbers_for)``, then ``player.send("echo", numbers)`` as
+Use: ``player = Supervisor("jack", rack)``, ``player.start(numbers_for)``, then ``player.send({"echo": numbers})`` as
 often as you like, ``player.watch()`` some ten times a second, ``player.stop()`` at the end.
 
 Watching and restarting happen on a thread of its own; only what must be computed by the session, and what is told to
@@ -174,12 +174,13 @@ class Supervisor:
         self._thread = threading.Thread(target=self._look_after, daemon=True, name="supervisor")
         self._thread.start()
 
-    def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
-        """New numbers for a unit; heard from the next block on. Thread: control."""
-        place, length = self._places[unit]
-        if numbers.size != length:
-            raise EngineError(f"unit '{unit}' must always have {length} numbers (got {numbers.size})")
-        self._link.write(place, numbers)
+    def send(self, numbers: dict[str, NDArray[np.float64]]) -> int:
+        """New numbers for units, heard together from the next block on; the number of the set. Thread: control."""
+        for unit, values in numbers.items():
+            length = self._places[unit][1]
+            if values.size != length:
+                raise EngineError(f"unit '{unit}' must always have {length} numbers (got {values.size})")
+        return self._link.write([(self._places[unit][0], values) for unit, values in numbers.items()])
 
     def report(self) -> Report:
         """Counters and meters of the engine that plays now. Any thread."""
@@ -235,7 +236,7 @@ class Supervisor:
         assert self._numbers_for is not None  # noqa: S101
         numbers = self._numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
-        self._link.write(0, np.concatenate([numbers[unit] for unit in self._places]))
+        self._link.write([(0, np.concatenate([numbers[unit] for unit in self._places]))])
 
     def _clock(self) -> tuple[float, int]:
         """Sample rate and block length to play at; `PortError` without a JACK server."""

@@ -23,8 +23,9 @@ from rich.text import Text
 from voicer import library
 from voicer.board import PartChoice
 from voicer.control.controller import Controller
+from voicer.control.events import Event, Move, Press
 from voicer.control.mapfile import Action, MapFile
-from voicer.control.maps import ControllerMap, Event, Move, Press, load_map
+from voicer.control.maps import ControllerMap, load_map
 from voicer.devices.audio import System, choose_pair, chosen_system, jack_input, portaudio_devices, portaudio_input
 from voicer.engine.supervisor import Supervisor
 from voicer.engine.units import rack_names
@@ -37,6 +38,7 @@ from voicer.play.knobs import list_knobs, turned
 from voicer.play.screen import Screen
 from voicer.play.session import Said, Session
 from voicer.play.snapshot import Lookout
+from voicer.play.sound import Sound
 from voicer.play.view import HELP
 from voicer.voicing import Voicing
 
@@ -153,7 +155,7 @@ def _begin_session(asked: Asked) -> Session:
 
 
 def _take_up_session(state: dict[str, Any]) -> Session:
-    session = Session(state["name"], Voicing.model_validate(state["voicing"]))
+    session = Session(state["name"], Sound.from_json(state["sound"]).voicing)
     session.restore(state)
     return session
 
@@ -171,7 +173,7 @@ def _open_input(asked: Asked, system: System, session: Session, *, looped: bool)
         pair = choose_pair(asked.device, asked.input_device, portaudio_devices(), needs_input=not looped)
         volts, how = full_scale_v(portaudio_input(pair.input) if pair.input else None)
         told = [pair.says]
-    session.full_scale_v = volts
+    session.calibrate(volts)
     return told if looped else [*told, how]
 
 

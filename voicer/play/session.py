@@ -6,7 +6,7 @@ scripts. Thread of everything: control.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Protocol
 
@@ -17,13 +17,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from voicer import library
 from voicer.board import PartChoice
 from voicer.circuit import Circuit
-from voicer.control.maps import Event, Move, Press
+from voicer.control.events import Event, Move, Press, Recall
 from voicer.control.tempo import TapTempo
-from voicer.dsp.coefficients import CEILING_DB, Bypass, ceiling_numbers, echo_coefficients
+from voicer.dsp.coefficients import CEILING_DB, Bypass
 from voicer.engine.link import Report
-from voicer.engine.units import CEILING, ECHO, default_numbers
+from voicer.engine.units import ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
-from voicer.library.calibrations import ASSUMED_V
+from voicer.play.actions import ACTIONS
+from voicer.play.sound import Sound
 from voicer.play.tapped_time import fit_tap
 from voicer.voicing import RATE_SPAN_HZ, Voicing
 
@@ -34,8 +35,8 @@ class Engine(Protocol):
     rack: tuple[str, ...]
     sample_rate_hz: float
 
-    def send(self, unit: str, numbers: NDArray[np.float64]) -> None:
-        """Take new numbers for a unit of the rack."""
+    def send(self, numbers: dict[str, NDArray[np.float64]]) -> int:
+        """Take new numbers for units of the rack, all or none; the number of the set they are in."""
 
     def report(self) -> Report:
         """Counters and meters, and why units are bypassed."""
@@ -69,20 +70,49 @@ class Session:
     def __init__(
         self, name: str, voicing: Voicing, *, ceiling_db: float = CEILING_DB, parts: PartChoice | None = None
     ) -> None:
-        self.name, self.voicing, self.parts = name, voicing, parts or PartChoice()
-        self.circuit: Circuit = self.parts.circuit(voicing)
-        self.full_scale_v = ASSUMED_V
-        """Volts at a sample value of 1, from the input's calibration."""
-        self.bypass: Bypass = "off"
-        self.muted = False
-        self._generation = 0
+        self.name = name
+        self.sound = Sound(voicing, parts or PartChoice(), ceiling_db=ceiling_db)
+        self.on_sent: list[Callable[[int, Sound], None]] = []
+        """Told each sound that was sent to the engine, with the number of its set. Thread: control."""
         self._unit = self.parts.unit or 0
         self._saved = voicing
-        self._ceiling_db = ceiling_db
         self._engine: Engine | None = None
         self._tempo = TapTempo()
         self._rates_hz: dict[str, float] = {}
-        self._moves: dict[str, Any] = {}
+        self._moves: dict[str, Move] = {}
+        self._movers: dict[str, str] = {}
+        self._last_mover = ""
+        self.circuit  # noqa: B018  (a voicing no circuit can be built for is refused here)
+
+    @property
+    def voicing(self) -> Voicing:
+        """The voicing being played."""
+        return self.sound.voicing
+
+    @property
+    def parts(self) -> PartChoice:
+        """Which parts are heard."""
+        return self.sound.parts
+
+    @property
+    def circuit(self) -> Circuit:
+        """The circuit that is heard."""
+        return self.sound.circuit
+
+    @property
+    def bypass(self) -> Bypass:
+        """How the echo is bypassed."""
+        return self.sound.bypass
+
+    @property
+    def muted(self) -> bool:
+        """Whether a panic holds the sound."""
+        return self.sound.muted
+
+    @property
+    def full_scale_v(self) -> float:
+        """Volts at a sample value of 1, from the input's calibration."""
+        return self.sound.full_scale_v
 
     @property
     def changed(self) -> bool:
@@ -96,7 +126,15 @@ class Session:
 
     def value_of(self, key: str) -> Any:
         """Value of a parameter as its knob now stands, designed or not."""
-        return self._moves.get(key, self.voicing.get(key))
+        return self._moves[key].value if key in self._moves else self.voicing.get(key)
+
+    def mover_of(self, key: str) -> str:
+        """What set a parameter last: the ``by`` of a `Move`, ``recall``, ``tap``, or nothing that was named."""
+        return self._moves[key].by if key in self._moves else self._movers.get(key, self._last_mover)
+
+    def calibrate(self, full_scale_v: float) -> None:
+        """Take the volts at a sample value of 1."""
+        self._hear(full_scale_v=full_scale_v)
 
     def play_through(self, engine: Engine) -> None:
         """Send every change to this engine from now on."""
@@ -104,18 +142,14 @@ class Session:
 
     def numbers_for(self, engine: Engine, sample_rate_hz: float) -> dict[str, NDArray[np.float64]]:
         """Numbers for the ceiling and every unit in the rack: the echo's from the circuit, the others' defaults."""
-        numbers = {CEILING: self._ceiling_numbers(sample_rate_hz)}
-        for unit in engine.rack:
-            own = unit == ECHO
-            numbers[unit] = self._echo_numbers(sample_rate_hz) if own else default_numbers(unit, sample_rate_hz)
-        return numbers
+        numbers = self.sound.numbers(sample_rate_hz)
+        return numbers | {unit: default_numbers(unit, sample_rate_hz) for unit in engine.rack if unit != ECHO}
 
     def state(self) -> dict[str, Any]:
         """Everything that `restore` needs to continue in another process, as plain JSON data."""
         state = _State(
-            name=self.name, voicing=self.voicing, saved=self._saved, parts=self.parts.as_json(), last_unit=self._unit,
-            bypass=self.bypass, muted=self.muted, generation=self._generation, ceiling_db=self._ceiling_db,
-            full_scale_v=self.full_scale_v, rates_hz=self._rates_hz,
+            name=self.name, sound=self.sound.to_json(), saved=self._saved, last_unit=self._unit,
+            rates_hz=self._rates_hz,
         )  # fmt: skip
         return state.model_dump(mode="json")
 
@@ -133,23 +167,19 @@ class Session:
             first = error.errors()[0]
             place = ".".join(str(part) for part in first["loc"]) or "the state"
             raise VoicingError(f"a session's state must be as voicer wrote it ({place}: {first['msg']})") from error
-        parts = PartChoice.from_json(found.parts)
-        circuit = parts.circuit(found.voicing)
-        self.name, self.voicing, self._saved = found.name, found.voicing, found.saved
-        self.parts, self.circuit, self._unit = parts, circuit, found.last_unit
-        self.bypass, self.muted, self._generation = found.bypass, found.muted, found.generation
-        self.full_scale_v = found.full_scale_v
-        self._ceiling_db = found.ceiling_db
+        sound = Sound.from_json(found.sound)
+        sound.circuit  # noqa: B018
+        self.name, self.sound, self._saved, self._unit = found.name, sound, found.saved, found.last_unit
         self._rates_hz = dict(found.rates_hz)
         self._moves.clear()
-        self._send_mute()
+        self._movers.clear()
         self._send()
 
-    def handle(self, events: list[Event]) -> list[Said]:
+    def handle(self, events: Sequence[Event]) -> list[Said]:
         """Do what the player did, in order, and design the result at once. Never raises `VoicerError`."""
         return self.take(events) + self.settle()
 
-    def take(self, events: list[Event]) -> list[Said]:
+    def take(self, events: Iterable[Event]) -> list[Said]:
         """Do what the player did, in order; knobs moved last wait for `settle`. Never raises `VoicerError`.
 
         Moves with no press or recall between them are joined, the last value of each parameter counts. A press or
@@ -158,10 +188,10 @@ class Session:
         said = []
         for event in events:
             if isinstance(event, Move):
-                self._moves[event.key] = event.value
+                self._moves[event.key] = event
             elif isinstance(event, Press):
-                said += self.settle() + self._attempt(self._press, event)
-            else:
+                said += self.settle() + self._attempt(ACTIONS[event.action], self, event)
+            elif isinstance(event, Recall):
                 said += self.settle() + self._attempt(self.recall, event.slot)
         return said
 
@@ -174,13 +204,13 @@ class Session:
         moves, self._moves = self._moves, {}
         if not moves:
             return []
-        said = self._attempt(self.set, moves)
+        said = self._attempt(self._move, moves)
         if len(moves) > 1 and any(one.bad for one in said):
-            said = [one for key, value in moves.items() for one in self._attempt(self.set, {key: value})]
+            said = [one for move in moves.values() for one in self._attempt(self._move, {move.key: move})]
         return said
 
-    def set(self, values: dict[str, Any]) -> str:
-        """Change parameters of the voicing, all or none; `VoicerError` when they do not fit.
+    def set(self, values: dict[str, Any], by: str = "") -> str:
+        """Change parameters of the voicing, all or none; `VoicerError` when they do not fit. ``by`` says what did it.
 
         Another modulation range brings its own rate with it, unless one is given.
         """
@@ -191,6 +221,7 @@ class Session:
         told = self._take(self.voicing.changed(values))
         if before.range not in ("off", wanted):
             self._rates_hz[before.range] = before.rate_hz
+        self._movers.update(dict.fromkeys(values, by))
         return "; ".join(told)
 
     def recall(self, slot: int) -> str:
@@ -225,15 +256,12 @@ class Session:
 
     def switch_bypass(self, kind: Bypass) -> str:
         """Bypass the echo (``cut``: at once, ``tail``: the repeats ring out), or switch it on again."""
-        self.bypass = kind if self.bypass == "off" else "off"
-        self._send()
+        self._hear(bypass=kind if self.bypass == "off" else "off")
         return "echo on" if self.bypass == "off" else "echo bypassed"
 
     def panic(self) -> str:
         """Silence at once, whatever sounds in the rack, and an empty line; the second time the sound comes back."""
-        self.muted = not self.muted
-        self._send_mute()
-        self._send()
+        self._hear(muted=not self.muted)
         return "MUTED, line cleared; panic again to unmute" if self.muted else "unmuted"
 
     def put_back_units(self) -> str:
@@ -255,7 +283,7 @@ class Session:
         time_ms, line = fit_tap(interval_ms, delay.shortest_ms, delay.longest_ms)
         if time_ms is not None:
             rounded = float(f"{time_ms:.5g}")
-            self.set({"delay.time_ms": min(max(rounded, delay.shortest_ms), delay.longest_ms)})
+            self.set({"delay.time_ms": min(max(rounded, delay.shortest_ms), delay.longest_ms)}, by="tap")
         return line
 
     def next_modulation(self) -> str:
@@ -271,10 +299,8 @@ class Session:
         Series, tolerances and swaps stay as the player chose them.
         """
         parts, dropped = self.parts.next(self._unit + 1).fitted(self.voicing)
-        circuit = parts.circuit(self.voicing)
+        self._hear(parts=parts)
         self._unit = parts.unit or self._unit
-        self.parts, self.circuit = parts, circuit
-        self._send()
         return "; ".join([f"hearing {parts.says}", *dropped])
 
     def _rate_for(self, wanted: str) -> float:
@@ -286,20 +312,10 @@ class Session:
             return now.rate_hz
         return min(max(self._rates_hz.get(wanted, now.rate_hz), low), high)
 
-    def _press(self, event: Press) -> str:
-        actions: dict[str, Callable[[], str]] = {
-            "tap-tempo": lambda: self.tap(event.at_s),
-            "panic": self.panic,
-            "bypass": lambda: self.switch_bypass("cut"),
-            "bypass-tail": lambda: self.switch_bypass("tail"),
-            "next-voicing": lambda: self.step(1),
-            "previous-voicing": lambda: self.step(-1),
-            "save": self.save,
-            "modulation-range": self.next_modulation,
-            "parts": self.next_parts,
-            "put-back": self.put_back_units,
-        }
-        return actions[event.action]()
+    def _move(self, moves: dict[str, Move]) -> str:
+        told = self.set({key: move.value for key, move in moves.items()})
+        self._movers.update({key: move.by for key, move in moves.items()})
+        return told
 
     def _call_up(self, name: str, voicing: Voicing) -> str:
         """Play a voicing of the library; swapped parts are dropped, since they belong to the board they were on.
@@ -316,6 +332,8 @@ class Session:
         self._take(voicing, replace(self.parts, swaps={}), escape=True)
         self.name, self._saved = name, voicing
         self._rates_hz = {}
+        self._movers.clear()
+        self._last_mover = "recall"
         return "; ".join(told)
 
     def _take(self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False) -> list[str]:
@@ -324,29 +342,27 @@ class Session:
         Design first, so that a voicing no circuit can be built for changes nothing.
         """
         parts, dropped = (parts or self.parts).fitted(voicing)
-        circuit = parts.circuit(voicing)
-        if escape and (_sustains(self.circuit) or _sustains(circuit)):
-            self._generation += 1
-        self.voicing, self.parts, self.circuit = voicing, parts, circuit
-        self._send()
+        sound = self.sound.changed(voicing=voicing, parts=parts)
+        if escape and (_sustains(self.circuit) or _sustains(sound.circuit)):
+            sound = sound.changed(generation=sound.generation + 1)
+        self._take_sound(sound)
         return dropped
+
+    def _hear(self, **values: Any) -> None:
+        """Change fields of what is heard."""
+        self._take_sound(self.sound.changed(**values))
+
+    def _take_sound(self, sound: Sound) -> None:
+        """Play another sound. It is designed first, so that one no circuit can be built for changes nothing."""
+        sound.circuit  # noqa: B018
+        self.sound = sound
+        self._send()
 
     def _send(self) -> None:
         if self._engine is not None:
-            self._engine.send(ECHO, self._echo_numbers(self._engine.sample_rate_hz))
-
-    def _send_mute(self) -> None:
-        if self._engine is not None:
-            self._engine.send(CEILING, self._ceiling_numbers(self._engine.sample_rate_hz))
-
-    def _ceiling_numbers(self, sample_rate_hz: float) -> NDArray[np.float64]:
-        return ceiling_numbers(self._ceiling_db, sample_rate_hz, muted=self.muted)
-
-    def _echo_numbers(self, sample_rate_hz: float) -> NDArray[np.float64]:
-        return echo_coefficients(
-            self.circuit, sample_rate_hz, bypass=self.bypass, volts_per_unit=self.full_scale_v,
-            muted=self.muted, generation=self._generation,
-        )  # fmt: skip
+            number = self._engine.send(self.sound.numbers(self._engine.sample_rate_hz))
+            for listener in self.on_sent:
+                listener(number, self.sound)
 
     @staticmethod
     def _attempt(action: Callable[..., str], *arguments: Any) -> list[Said]:
@@ -362,15 +378,9 @@ class _State(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
     name: Annotated[str, Field(min_length=1)]
-    voicing: Voicing
+    sound: dict[str, Any]
     saved: Voicing
-    parts: dict[str, Any]
     last_unit: Annotated[int, Field(ge=0)]
-    bypass: Bypass
-    muted: bool
-    generation: Annotated[int, Field(ge=0)]
-    ceiling_db: Annotated[float, Field(ge=-40, le=0)]
-    full_scale_v: Annotated[float, Field(gt=0)]
     rates_hz: dict[str, float]
 
 

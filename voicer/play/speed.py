@@ -189,8 +189,7 @@ def measure_engine_memory() -> tuple[float, str]:
     coefficients = echo_coefficients(design(_voicing_at(20)), SAMPLE_RATE_HZ)
     numbers = {CEILING: ceiling_numbers(CEILING_DB, SAMPLE_RATE_HZ), ECHO: coefficients}
     link, places = Link.create(), numbers_layout((ECHO,), numbers)
-    for unit, values in numbers.items():
-        link.write(places[unit][0], values)
+    link.write([(places[unit][0], values) for unit, values in numbers.items()])
     done = subprocess.run(
         [sys.executable, "-c", _ENGINE, str(link.ticket), json.dumps(places)],
         check=True, capture_output=True, text=True, **inheritance(link.ticket),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 
 from voicer.control.controller import Controller
-from voicer.control.maps import Move, Press, Recall, load_map
+from voicer.control.events import Move, Press, Recall
+from voicer.control.maps import load_map
 from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing
 

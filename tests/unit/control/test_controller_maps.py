@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import pytest
 
+from voicer.control.events import Move, Press, Recall
 from voicer.control.mapfile import Action
-from voicer.control.maps import ControllerMap, Move, Press, Recall, load_map, read_map
+from voicer.control.maps import ControllerMap, load_map, read_map
 from voicer.control.messages import ControlChange, ProgramChange
 from voicer.errors import FileError
 from voicer.voicing import Voicing

@@ -6,7 +6,8 @@ import pytest
 
 from voicer.control.controller import Controller
 from voicer.control.doubles import WINDOW_S, Doubles
-from voicer.control.maps import Move, Press, load_map
+from voicer.control.events import Move, Press
+from voicer.control.maps import load_map
 from voicer.control.messages import ControlChange, Message, ProgramChange
 from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing

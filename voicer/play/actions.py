@@ -1,0 +1,27 @@
+"""What a press does: the name of each action, and the session's verb for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from voicer.control.events import Press
+    from voicer.control.mapfile import Action
+    from voicer.play.session import Session
+
+Verb = Callable[["Session", "Press"], str]
+
+ACTIONS: dict[Action, Verb] = {
+    "tap-tempo": lambda session, press: session.tap(press.at_s),
+    "panic": lambda session, _: session.panic(),
+    "bypass": lambda session, _: session.switch_bypass("cut"),
+    "bypass-tail": lambda session, _: session.switch_bypass("tail"),
+    "next-voicing": lambda session, _: session.step(1),
+    "previous-voicing": lambda session, _: session.step(-1),
+    "save": lambda session, _: session.save(),
+    "modulation-range": lambda session, _: session.next_modulation(),
+    "parts": lambda session, _: session.next_parts(),
+    "put-back": lambda session, _: session.put_back_units(),
+}
+"""Every action a button, a key or a panel can ask for; `control.mapfile.Action` lists the same names."""
