@@ -38,7 +38,7 @@ def test_voicings_load_from_the_wheel_alone(wheel: Path, tmp_path: Path) -> None
     """Unpacked elsewhere, with no checkout on the path, the shipped voicings and the map are found."""
     zipfile.ZipFile(wheel).extractall(tmp_path)
     code = (
-        "import voicer, voicer.library as l; from voicer.control.maps import load_map; load_map(None);"
+        "import voicer, voicer.library as l; from voicer.control.map_files import load_maps; load_maps(None);"
         "print(voicer.__file__, len(l.listing()), voicer.load('harbour-dusk').name)"
     )
     environment = {"PYTHONPATH": str(tmp_path), "VOICER_HOME": str(tmp_path / "home"), "PATH": ""}

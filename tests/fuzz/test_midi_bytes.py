@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 
+from tests.hands import At
 from voicer.control.controller import Controller
 from voicer.control.events import Move, Press, Recall
+from voicer.control.map_files import Maps
 from voicer.control.maps import read_map
 from voicer.control.messages import decode
 from voicer.devices.midi_ports import Heard
@@ -26,6 +28,12 @@ class Source:
     def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         some, self.messages = self.messages[:50], self.messages[50:]
         return [Heard(message, 0.0, source=len(message) % 3) for message in some]
+
+    def name_of(self, source: int) -> str:
+        return "prepared"
+
+    def plug_of(self, source: int) -> int:
+        return source
 
     def changes(self) -> list[str]:
         return []
@@ -77,12 +85,12 @@ def test_random_bytes() -> None:
     source = random.Random(RANDOM_START)
     messages = [random_bytes(source) for _ in range(STRINGS)]
     decoded = sum(decode(message) is not None for message in messages)
-    played = Controller(read_map(map_of_everything(), where="all.toml"), Source(messages))
+    played = Controller(Maps([read_map(map_of_everything(), where="all.toml")]), Source(messages))
     seen: dict[str, int] = {}
     for _ in range(STRINGS):
-        for event in played.drain(VOICING):
+        for event in played.drain(At(VOICING)):
             check_in_range(event)
             seen[type(event).__name__] = seen.get(type(event).__name__, 0) + 1
-    assert not played.drain(VOICING)
+    assert not played.drain(At(VOICING))
     assert decoded > 5_000
     assert min(seen.get(kind, 0) for kind in ("Move", "Press", "Recall")) > 20

@@ -10,7 +10,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from itertools import takewhile
 
-from voicer.control.messages import ControlChange, Message
+from voicer.control.messages import ControlChange, Message, Note
 
 WINDOW_S = 0.03
 """Two ways differ by less than this: both inputs are polled every millisecond, and a bridge adds a JACK period, 21 ms
@@ -34,12 +34,11 @@ class Doubles:
     """
 
     def __init__(self) -> None:
-        self._recent: dict[tuple[int, int], deque[_Original]] = {}
+        self._recent: dict[tuple[str, int, int], deque[_Original]] = {}
 
     def is_new(self, message: Message, at_s: float, source: int) -> bool:
         """Whether to act on a message that the input ``source`` heard at ``at_s``; False for a double."""
-        controller = message.controller if isinstance(message, ControlChange) else -1
-        recent = self._recent.setdefault((message.channel, controller), deque())
+        recent = self._recent.setdefault(_line_of(message), deque())
         while recent and recent[0].at_s < at_s - WINDOW_S:
             recent.popleft()
         since_own = list(takewhile(lambda original: original.source != source, reversed(recent)))
@@ -49,3 +48,13 @@ class Doubles:
                 return False
         recent.append(_Original(message, at_s, source))
         return True
+
+
+def _line_of(message: Message) -> tuple[str, int, int]:
+    """What a message belongs with: messages of one control, or of one kind."""
+    number = -1
+    if isinstance(message, ControlChange):
+        number = message.controller
+    elif isinstance(message, Note):
+        number = message.note
+    return type(message).__name__, getattr(message, "channel", 0), number

@@ -29,6 +29,8 @@ class Press:
     action: Action
     at_s: float = 0.0
     by: str = ""
+    held: bool | None = None
+    """Of a button that acts as long as it is held: whether it went down or came up; None for any other press."""
 
 
 @dataclass(frozen=True)

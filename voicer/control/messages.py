@@ -1,20 +1,20 @@
-"""MIDI bytes to the two messages voicer listens to, and values to fractions. Pure: no port is needed.
+"""MIDI bytes to the messages voicer understands, and values to fractions. Pure: no port is needed.
 
-Everything else (notes, SysEx, real-time, damaged bytes) decodes to None. The MIDI driver expands running status, so
-each byte string is one whole message.
+Everything else (pressure, SysEx, active sensing, damaged bytes) decodes to None. The MIDI driver expands running
+status and takes real-time messages out of others, so each byte string is one whole message.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import mido
 
-FINE_OFFSET = 32
-"""Controllers 32..63 carry the fine half of 0..31 (MIDI 1.0, control change numbers)."""
-
 FULL_SCALE = {7: 127, 14: 16_383}
 """Largest value by resolution in bits."""
+
+CLOCKS_PER_QUARTER = 24
+"""MIDI 1.0 Detailed Specification, system real-time: timing clock."""
 
 
 @dataclass(frozen=True)
@@ -34,50 +34,91 @@ class ProgramChange:
     program: int
 
 
-Message = ControlChange | ProgramChange
+@dataclass(frozen=True)
+class Note:
+    """A note on or off: channel 1..16, note 0..127, velocity 0..127; 0 is off, whichever message said so."""
+
+    channel: int
+    note: int
+    velocity: int
+
+
+@dataclass(frozen=True)
+class PitchBend:
+    """The bend wheel: channel 1..16, value 0..16383; 8192 is its rest position."""
+
+    channel: int
+    value: int
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A timing clock, 24 a quarter note; it may run while the sequence is stopped."""
+
+
+@dataclass(frozen=True)
+class Start:
+    """The sequence starts from its beginning."""
+
+
+@dataclass(frozen=True)
+class Continue:
+    """The sequence goes on from where it is."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """The sequence stops."""
+
+
+@dataclass(frozen=True)
+class SongPosition:
+    """Where the sequence will go on from: sixteenths 0..16383 since its beginning, 6 clocks each."""
+
+    sixteenths: int
+
+
+ChannelMessage = ControlChange | ProgramChange | Note | PitchBend
+"""What a player's hands and feet send."""
+
+TimeMessage = Clock | Start | Continue | Stop | SongPosition
+"""What a sequencer or drum machine sends."""
+
+Message = ChannelMessage | TimeMessage
+
+_TIME: dict[str, TimeMessage] = {"clock": Clock(), "start": Start(), "continue": Continue(), "stop": Stop()}
 
 
 def decode(data: bytes) -> Message | None:
-    """Decode one MIDI message; None for anything but a control or program change. Any thread.
+    """Decode one MIDI message; None for what voicer has no use for, whole or damaged. Any thread.
 
     Parameters
     ----------
     data : bytes
-        One message with its status byte; any bytes at all are accepted.
+        One message with its status byte; any bytes at all, of any length, are accepted.
     """
+    if not 1 <= len(data) <= 3:  # SysEx may be a megabyte
+        return None
     try:
         message = mido.Message.from_bytes(data)
     except (ValueError, LookupError):
         return None
+    if message.type in _TIME:
+        return _TIME[message.type]
+    if message.type == "songpos":
+        return SongPosition(message.pos)
+    channel = getattr(message, "channel", -1) + 1
     if message.type == "control_change":
-        return ControlChange(message.channel + 1, message.control, message.value)
+        return ControlChange(channel, message.control, message.value)
     if message.type == "program_change":
-        return ProgramChange(message.channel + 1, message.program)
+        return ProgramChange(channel, message.program)
+    if message.type in ("note_on", "note_off"):
+        return Note(channel, message.note, message.velocity if message.type == "note_on" else 0)
+    if message.type == "pitchwheel":
+        return PitchBend(channel, message.pitch + 8192)
     return None
 
 
 def fraction(value: int, resolution: int = 7) -> float:
     """Position of a controller value in its travel, 0..1: ``v/127`` for 7 bits, ``v/16383`` for 14."""
     return value / FULL_SCALE[resolution]
-
-
-@dataclass
-class Fine:
-    """Joins the two halves of 14-bit controllers, separately for each channel.
-
-    A coarse half sets the fine half to zero: "Setting the MSB on a continuous controller resets the LSB to
-    zero" (MIDI 1.0 Detailed Specification, 1996). A fine half with no coarse half before it is dropped.
-    """
-
-    _coarse: dict[tuple[int, int], int] = field(default_factory=dict)
-
-    def join(self, message: ControlChange) -> tuple[int, int] | None:
-        """Give (controller 0..31, value 0..16383), or None if there is no whole value yet. Control thread."""
-        if message.controller < FINE_OFFSET:
-            self._coarse[message.channel, message.controller] = message.value
-            return message.controller, message.value * 128
-        controller = message.controller - FINE_OFFSET
-        coarse = self._coarse.get((message.channel, controller))
-        if coarse is None or controller >= FINE_OFFSET:
-            return None
-        return controller, coarse * 128 + message.value

@@ -5,7 +5,13 @@ from __future__ import annotations
 from voicer.errors import VoicingError, did_you_mean
 from voicer.voicing import Parameter, parameters
 
-SESSION: dict[str, Parameter] = {}
+SESSION: dict[str, Parameter] = {
+    one.key: one
+    for one in (
+        Parameter("morph.position", "number", 0.0, 1.0, "", (), "way from one voicing to another"),
+        Parameter("tempo.bpm", "number", 20.0, 400.0, "1/min", (), "tempo, quarter notes a minute"),
+    )
+}
 """Parameters of the session by dotted key; they are not saved with a voicing."""
 
 

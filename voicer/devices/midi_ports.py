@@ -36,6 +36,8 @@ _CHANGES_LIMIT = 100
 _OWN = re.compile(rf"{CLIENT}(-\w+)*:")
 _THROUGH = re.compile(r"\b(midi )?through\b", re.IGNORECASE)
 _ALSA_NUMBERS = re.compile(r" \d+:\d+$")
+_NAMES_LIMIT = 256
+"""Openings of inputs whose names are remembered."""
 
 
 class Heard(NamedTuple):
@@ -46,6 +48,11 @@ class Heard(NamedTuple):
     """`time.monotonic` of its arrival."""
     source: int = 0
     """Which opening of which input heard it. An input that was unplugged and is back counts as another."""
+
+
+def label_of(api: str, name: str) -> str:
+    """A port's name without ALSA's client and port numbers, which change when it is plugged in again."""
+    return _ALSA_NUMBERS.sub("", name) if api == "alsa" else name
 
 
 @dataclass(frozen=True)
@@ -59,7 +66,7 @@ class MidiPort:
     @property
     def label(self) -> str:
         """The name without ALSA's client and port numbers, which change when it is plugged in again."""
-        return _ALSA_NUMBERS.sub("", self.name) if self.api == "alsa" else self.name
+        return label_of(self.api, self.name)
 
     @property
     def is_real(self) -> bool:
@@ -165,6 +172,17 @@ class Roster:
         self.highest = 0
         """The highest number that any input has had."""
         self._numbers: dict[tuple[str, str], int | None] = {}
+        self._labels: dict[int, str] = {}
+        self._plugs: dict[int, int] = {}
+        self._plugged: dict[tuple[str, str], int] = {}
+
+    def name_of(self, number: int) -> str:
+        """Name of the input with that number, open or gone: its label, with ``#2`` for the second of that name."""
+        return self._labels.get(number, "")
+
+    def plug_of(self, number: int) -> int:
+        """The number that the input had when it was plugged in: the same after a crash of MIDI, not after a plug."""
+        return self._plugs.get(number, number)
 
     @property
     def names(self) -> list[str]:
@@ -179,6 +197,7 @@ class Roster:
         """Take over what is open now, as (number, system, name), and say in words what has changed."""
         now: dict[tuple[str, str], int | None] = {(api, name): number for number, api, name in opened}
         before, self._numbers = self._numbers, now
+        self._name(now, before)
         self.highest = max(self.highest, *(number or 0 for number in now.values()), 0)
         lines = [f"MIDI input '{one_line(name)}' was disconnected" for api, name in before if (api, name) not in now]
         for place, number in now.items():
@@ -188,6 +207,22 @@ class Roster:
             elif before[place] not in (None, number):
                 lines.append(f"MIDI input '{name}' was reconnected")
         return lines
+
+    def _name(
+        self, opened: dict[tuple[str, str], int | None], before: dict[tuple[str, str], int | None]
+    ) -> None:
+        seen: dict[str, int] = {}
+        for (api, name), number in sorted(opened.items()):
+            label = one_line(label_of(api, name))
+            seen[label] = seen.get(label, 0) + 1
+            if number is not None:
+                if (api, name) not in before or (before[api, name] is not None and before[api, name] != number):
+                    self._plugged[api, name] = number
+                self._plugs[number] = self._plugged.setdefault((api, name), number)
+                self._labels[number] = label if seen[label] == 1 else f"{label} #{seen[label]}"
+        for number in sorted(self._labels)[:-_NAMES_LIMIT]:
+            del self._labels[number], self._plugs[number]
+        self._plugged = {place: number for place, number in self._plugged.items() if place in opened}
 
 
 def open_inputs(wanted: str) -> MidiInputs:
@@ -238,6 +273,14 @@ class MidiInputs:
     def names(self) -> list[str]:
         """Names of what is listened to, fit to print; our virtual port last."""
         return self._roster.names
+
+    def name_of(self, source: int) -> str:
+        """Name of the input that gave `Heard.source`; empty for one that is long gone."""
+        return self._roster.name_of(source)
+
+    def plug_of(self, source: int) -> int:
+        """Which plugging-in of its port an input belongs to; a crash of MIDI does not change it."""
+        return self._roster.plug_of(source)
 
     def wait_until_open(self) -> None:
         """Wait until the inputs there are have been opened; `PortError` as in `open_inputs`, everything closed."""

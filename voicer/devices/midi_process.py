@@ -31,6 +31,8 @@ RETRY_S = 2.0
 """Pace of attempts at what would not open: another program may hold it."""
 
 _SYSTEM_EXCLUSIVE = 0xF0
+_TIMING = frozenset({0xF2, 0xF8, 0xFA, 0xFB, 0xFC})
+"""Song position, clock, start, continue, stop (MIDI 1.0); of the system messages only these are passed on."""
 
 Place = tuple[str, str]
 """System (``alsa``, ``jack`` …) and full name of an input."""
@@ -168,7 +170,7 @@ class Inputs:
             for system in self._systems
             for source, _ in system.open_inputs
             for data, at_s in source.read(now_s)
-            if data and data[0] < _SYSTEM_EXCLUSIVE
+            if data and (data[0] < _SYSTEM_EXCLUSIVE or data[0] in _TIMING)
         ]
         if heard:
             self._speaker.pass_on(sorted(heard, key=lambda item: item[2]))

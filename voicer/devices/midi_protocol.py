@@ -7,7 +7,7 @@ From the process, on its standard output:
     another. ``obeys`` is false until the first command has been carried out. ``patched``: the JACK ports that somebody
     has connected to our virtual port.
 ``{"heard": [[number, message in hex, time.monotonic() of arrival], ...]}``
-    Messages, in order of time; no SysEx and no real-time messages.
+    Messages, in order of time; of the system messages only those of timing.
 ``{"off": reason}``
     RtMidi cannot be loaded; an empty reason means that it is not installed. The process ends.
 

@@ -16,7 +16,7 @@ from voicer import library
 from voicer.board import PartChoice
 from voicer.circuit import fact_lines
 from voicer.control.controller import Controller
-from voicer.control.maps import load_map
+from voicer.control.map_files import DEFAULT, Maps, load_map
 from voicer.devices.midi_ports import Heard
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
@@ -47,15 +47,18 @@ class _Gesture:
 SCRIPT = (
     _Gesture(2.2, 103, tuple(range(46, 80, 2)), "feedback up"),
     _Gesture(4.4, 107, tuple(range(64, 20, -2)), "anti-alias cutoff down"),
-    _Gesture(6.4, 102, tuple(range(111, 84, -1)), "time shortened: pitch rises"),
+    _Gesture(6.4, 102, tuple(range(120, 84, -1)), "time shortened: pitch rises"),
     _Gesture(7.6, 118, (127, 0), "modulation: fast"),
     _Gesture(8.4, 117, (127, 0), "saved"),
     _Gesture(9.0, 8, (), "program 9: another voicing"),
     _Gesture(10.6, 103, tuple(range(98, 123)), "feedback far up: it sustains itself"),
     _Gesture(15.0, 103, tuple(range(122, 100, -2)), "pulled back: it holds"),
-    _Gesture(17.0, 102, tuple(range(120, -1, -8)), "time dropped: it dies"),
+    _Gesture(17.0, 102, (*range(127, 0, -8), 0), "time dropped: it dies"),
 )
-"""What the hand does, as MIDI; controllers as in the shipped map."""
+"""What the hand does, as MIDI; controllers as in the shipped map.
+
+Each knob begins on the far side of its value, as a hand that finds a knob standing elsewhere: it waits, then catches.
+"""
 
 
 class _ScriptedInput:
@@ -65,6 +68,12 @@ class _ScriptedInput:
         self.names = ["demo script"]
         self.now_s = 0.0
         self._waiting = sorted(_messages(), key=lambda message: message.at_s)
+
+    def name_of(self, source: int) -> str:
+        return self.names[0]
+
+    def plug_of(self, source: int) -> int:
+        return source
 
     def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         due = [message for message in self._waiting if message.at_s <= self.now_s]
@@ -123,14 +132,14 @@ def _perform(
 ) -> NDArray[np.float32]:
     """The riff through the stepped engine while the script turns the knobs."""
     engine, scripted = SteppedEngine(DEFAULT_RACK, rate_hz, frames=48), _ScriptedInput()
-    controller = Controller(load_map(None), scripted)
+    controller = Controller(Maps([load_map(DEFAULT)]), scripted)
     engine.start(lambda sample_rate_hz: session.numbers_for(engine, sample_rate_hz))
     session.play_through(engine)
     try:
         heard = []
         for at in range(0, dry.size, _STEP):
             scripted.now_s = at / rate_hz
-            while events := controller.drain(session.voicing):
+            while events := controller.drain(session):
                 for said in session.handle(events):
                     if said.bad:
                         raise VoicingError(said.line, where="demo")

@@ -24,8 +24,8 @@ from voicer import library
 from voicer.board import PartChoice
 from voicer.control.controller import Controller
 from voicer.control.events import Event, Move, Press
-from voicer.control.mapfile import Action, MapFile
-from voicer.control.maps import ControllerMap, load_map
+from voicer.control.map_files import Maps, load_maps
+from voicer.control.mapfile import Action
 from voicer.devices.audio import System, choose_pair, chosen_system, jack_input, portaudio_devices, portaudio_input
 from voicer.engine.supervisor import Supervisor
 from voicer.engine.units import rack_names
@@ -102,21 +102,23 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     looped = asked.source != "live"
     told: queue.SimpleQueue[str] = queue.SimpleQueue()
     if state is None:
-        controls = load_map(asked.controller_map)
+        maps, complaints = load_maps(asked.controller_map)
         system, read = chosen_system(asked.system), recording.read(asked.source) if looped else None
         for line in _open_input(asked, system, session, looped=looped):
             _print(console, line)
-        controller = Controller(controls)
+        for line in complaints:
+            _print(console, line)
+        controller = Controller(maps)
         controller.listen(asked.midi)
     else:
         system, read = state["system"], None
         told.put("the controls are back after a crash; the sound went on")
         try:
-            controller = Controller(load_map(asked.controller_map))
+            controller = Controller(load_maps(asked.controller_map)[0])
             controller.listen(asked.midi)
         except VoicerError as error:
             told.put(f"no MIDI controller: {error}")
-            controller = Controller(ControllerMap(MapFile(schema=1, name="none")))
+            controller = Controller(Maps([]))
             controller.listen("none")
     if parent is None and not can_keep():
         _print(console, "this system has no parent process for the session: should this program die, the sound ends")
@@ -254,7 +256,7 @@ class _Performance:
     def _turn(self) -> None:
         self._read_keys()
         if not self._events:
-            self._queue(self._controller.drain(self._session.voicing, _LOOK_S))
+            self._queue(self._controller.drain(self._session, _LOOK_S))
         until_s = time.monotonic() + _EVENTS_S
         while self._events and time.monotonic() < until_s:
             self._say(self._session.take([self._events.popleft()]))

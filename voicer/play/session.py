@@ -23,7 +23,7 @@ from voicer.dsp.coefficients import CEILING_DB, Bypass
 from voicer.engine.link import Report
 from voicer.engine.units import ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
-from voicer.play.actions import ACTIONS
+from voicer.play.actions import ACTIONS, no_verb
 from voicer.play.sound import Sound
 from voicer.play.tapped_time import fit_tap
 from voicer.voicing import RATE_SPAN_HZ, Voicing
@@ -190,7 +190,7 @@ class Session:
             if isinstance(event, Move):
                 self._moves[event.key] = event
             elif isinstance(event, Press):
-                said += self.settle() + self._attempt(ACTIONS[event.action], self, event)
+                said += self.settle() + self._attempt(ACTIONS.get(event.action, no_verb), self, event)
             elif isinstance(event, Recall):
                 said += self.settle() + self._attempt(self.recall, event.slot)
         return said

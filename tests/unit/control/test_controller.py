@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import time
 
+from tests.hands import At, bare
 from voicer.control.controller import Controller
 from voicer.control.events import Move, Press, Recall
-from voicer.control.maps import load_map
+from voicer.control.map_files import Maps, load_map
 from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing
 
@@ -26,6 +27,12 @@ class Source:
             time.sleep(timeout_s)
         return arrived
 
+    def name_of(self, source: int) -> str:
+        return "prepared"
+
+    def plug_of(self, source: int) -> int:
+        return source
+
     def changes(self) -> list[str]:
         return []
 
@@ -40,34 +47,34 @@ def cc(controller: int, value: int) -> bytes:
 
 def controller(*messages: bytes) -> Controller:
     """A controller with the shipped map and those messages waiting."""
-    return Controller(load_map("default"), Source(*messages))
+    return Controller(Maps([load_map("default")]), Source(*messages))
 
 
 def test_newest_move_of_a_key_wins() -> None:
     """Two sweeps of one knob, 256 messages, make one move, with the last value; other keys keep theirs."""
-    played = controller(cc(104, 1), *[cc(103, value % 128) for value in range(256)], cc(104, 127))
-    assert played.drain(VOICING) == [Move("output.blend", 1.0), Move("repeats.feedback", 1.5)]
-    assert played.drain(VOICING) == []
+    played = controller(cc(104, 0), cc(104, 127), cc(104, 1), *[cc(103, value % 128) for value in range(256)], cc(104, 127))
+    assert bare(played.drain(At(VOICING))) == [Move("output.blend", 1.0), Move("repeats.feedback", 1.5)]
+    assert bare(played.drain(At(VOICING))) == []
 
 
 def test_moves_are_not_merged_across_a_press() -> None:
     """What a press saves is what was set before it, so moves before and after it stay apart."""
-    played = controller(cc(104, 0), cc(117, 127), cc(104, 127))
-    expected = [Move("output.blend", 0.0), Press("save", 1.0), Move("output.blend", 1.0)]
-    assert played.drain(VOICING) == expected
+    played = controller(cc(104, 127), cc(104, 0), cc(117, 127), cc(104, 127))
+    expected = [Move("output.blend", 0.0), Press("save", 2.0), Move("output.blend", 1.0)]
+    assert bare(played.drain(At(VOICING))) == expected
 
 
 def test_moves_after_a_recall_mean_the_new_voicing() -> None:
     """A drain ends with a recall; the next one takes its spans from the voicing then given."""
-    played = controller(b"\xc0\x03", cc(102, 127))
-    assert played.drain(VOICING) == [Recall(3)]
-    assert played.drain(VOICING.changed({"delay.longest_ms": 350})) == [Move("delay.time_ms", 350.0)]
+    played = controller(b"\xc0\x03", cc(102, 0), cc(102, 127))
+    assert bare(played.drain(At(VOICING))) == [Recall(3)]
+    assert bare(played.drain(At(VOICING.changed({"delay.longest_ms": 350})))) == [Move("delay.time_ms", 350.0)]
 
 
 def test_what_the_map_does_not_hold_is_passed_over() -> None:
     """Notes, clock, damaged bytes and unmapped controllers give nothing and leave no text."""
     played = controller(b"\x90\x40\x40", b"\xf8", b"\xb0", cc(1, 5), b"")
-    assert played.drain(VOICING) == []
+    assert bare(played.drain(At(VOICING))) == []
     assert played.last_move == ""
 
 
@@ -75,8 +82,9 @@ def test_last_move_text() -> None:
     """The display tells the message and what it did, with its unit."""
     texts = []
     for message in (cc(102, 87), cc(104, 64), cc(114, 127), b"\xc0\x05", cc(107, 127)):
-        played = controller(message)
-        played.drain(VOICING)
+        ends = [cc(message[1], 127), cc(message[1], 0)] if message[1] < 112 and len(message) == 3 else []
+        played = controller(*ends, message)
+        played.drain(At(VOICING))
         texts.append(played.last_move)
     assert texts == [
         "cc 102 = 87 -> delay.time_ms 177 ms",
@@ -90,21 +98,21 @@ def test_last_move_text() -> None:
 def test_pending_messages_are_bounded() -> None:
     """However much arrives at once, the newest state is reached and the memory is limited."""
     played = controller(*[cc(103, 5)] * 20_000, cc(103, 127))
-    assert played.drain(VOICING) == [Move("repeats.feedback", 1.5)]
+    assert bare(played.drain(At(VOICING))) == [Move("repeats.feedback", 1.5)]
 
 
 def test_drain_waits_no_longer_than_asked() -> None:
     """With nothing to give it returns after the time given; with something, at once."""
     start_s = time.monotonic()
-    assert controller().drain(VOICING, timeout_s=0.02) == []
+    assert bare(controller().drain(At(VOICING), timeout_s=0.02)) == []
     assert 0.02 <= time.monotonic() - start_s < 1.0
-    assert controller(cc(104, 0)).drain(VOICING, timeout_s=60.0) == [Move("output.blend", 0.0)]
+    assert bare(controller(cc(104, 127), cc(104, 0)).drain(At(VOICING), timeout_s=60.0)) == [Move("output.blend", 0.0)]
 
 
 def test_closed_controller_is_silent() -> None:
     """After close nothing pending is given any more, and closing twice is allowed."""
     played = controller(b"\xc0\x01", cc(104, 0))
-    played.drain(VOICING)
+    played.drain(At(VOICING))
     played.close()
     played.close()
-    assert [played.drain(VOICING), played.changes(), played.names] == [[], [], []]
+    assert [played.drain(At(VOICING)), played.changes(), played.names] == [[], [], []]

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import pytest
 
+from tests.hands import At, bare
 from voicer.control.events import Move, Press, Recall
+from voicer.control.map_files import load_map, load_maps
 from voicer.control.mapfile import Action
-from voicer.control.maps import ControllerMap, load_map, read_map
+from voicer.control.maps import ControllerMap, read_map
 from voicer.control.messages import ControlChange, ProgramChange
 from voicer.errors import FileError
 from voicer.voicing import Voicing
@@ -31,7 +33,8 @@ def one_control(lines: str) -> ControllerMap:
 
 def moved(lines: str, value: int, voicing: Voicing = VOICING) -> Any:
     """Value the one control gives for a controller value."""
-    move = one_control(lines).route(ControlChange(1, 20, value), voicing)
+    lines = lines if "take_over" in lines else f'{lines}\ntake_over = "jump"'
+    (move,) = one_control(lines).route(ControlChange(1, 20, value), At(voicing))
     assert isinstance(move, Move)
     return move.value
 
@@ -77,20 +80,20 @@ def test_range_and_steps(lines: str, value: int, expected: object) -> None:
 def test_middle_of_a_curve(curve: str, expected: float) -> None:
     """Half way a log curve gives the geometric mean of its ends, a linear one the mean (to a 14-bit step)."""
     steer = mapped(
-        "[[control]]\ncontroller = 20\nresolution = 14\nlow = 200\nhigh = 5000\n"
+        "[[control]]\ncontroller = 20\nresolution = 14\nlow = 200\nhigh = 5000\ntake_over = \"jump\"\n"
         f'parameter = "filters.anti_alias.cutoff_hz"\ncurve = "{curve}"'
     )
-    move = steer.route(ControlChange(1, 20, 64), VOICING)
+    (move,) = steer.route(ControlChange(1, 20, 64), At(VOICING))
     assert isinstance(move, Move)
     assert move.value == pytest.approx(expected, rel=2e-4)
 
 
 def test_delay_time_follows_the_voicing_at_the_moment_of_the_move() -> None:
     """With no low and high the ends are the voicing's own shortest and longest time, whichever is playing."""
-    steer = one_control('parameter = "delay.time_ms"')
+    steer = one_control('parameter = "delay.time_ms"\ntake_over = "jump"')
     short = VOICING.changed({"delay.shortest_ms": 50, "delay.longest_ms": 350})
-    found = [steer.route(ControlChange(1, 20, 127), voicing) for voicing in (VOICING, short)]
-    assert found == [Move("delay.time_ms", 400.0), Move("delay.time_ms", 350.0)]
+    found = [event for voicing in (VOICING, short) for event in steer.route(ControlChange(1, 20, 127), At(voicing))]
+    assert bare(found) == [Move("delay.time_ms", 400.0), Move("delay.time_ms", 350.0)]
 
 
 @pytest.mark.parametrize(
@@ -105,16 +108,16 @@ def test_rate_keeps_to_the_mode(mode: str, low: float, high: float) -> None:
 
 def test_fourteen_bits_and_the_reset_rule() -> None:
     """MSB 64, LSB 127, MSB 64 again gives 64*128 at last; the fine half is not left over."""
-    steer = one_control('parameter = "output.blend"\nresolution = 14')
+    steer = one_control('parameter = "output.blend"\nresolution = 14\ntake_over = "jump"')
     sent = [ControlChange(1, 20, 64), ControlChange(1, 52, 127), ControlChange(1, 20, 64)]
-    values = [steer.route(message, VOICING) for message in sent]
-    assert values == [Move("output.blend", float(f"{steps / 16_383:.5g}")) for steps in (8192, 8319, 8192)]
+    values = [event for message in sent for event in steer.route(message, At(VOICING))]
+    assert bare(values) == [Move("output.blend", float(f"{steps / 16_383:.5g}")) for steps in (8192, 8319, 8192)]
 
 
 def test_fine_half_of_a_seven_bit_control_does_nothing() -> None:
     """A 7-bit control takes no notice of the controller 32 above it."""
     steer = one_control('parameter = "output.blend"')
-    assert steer.route(ControlChange(1, 52, 127), VOICING) is None
+    assert steer.route(ControlChange(1, 52, 127), At(VOICING)) == []
 
 
 @pytest.mark.parametrize(
@@ -132,8 +135,10 @@ def test_fine_half_of_a_seven_bit_control_does_nothing() -> None:
 def test_button_fires_on_the_way_down(values: list[int], presses: int) -> None:
     """A value from 64 up fires when it follows a lower one or comes first; holding or repeating does not."""
     board = mapped('[[button]]\ncontroller = 112\naction = "bypass"')
-    found = [board.route(ControlChange(1, 112, value), VOICING, 2.0) for value in values]
-    assert [event for event in found if event] == [Press("bypass", 2.0)] * presses
+    found = [
+        event for at, value in enumerate(values) for event in board.route(ControlChange(1, 112, value), At(VOICING), at)
+    ]
+    assert [type(event) for event in found] == [Press] * presses
 
 
 @pytest.mark.parametrize(
@@ -149,19 +154,20 @@ def test_button_fires_on_the_way_down(values: list[int], presses: int) -> None:
 )
 def test_program_change(rule: str, program: int, expected: Recall | None) -> None:
     """A program recalls the slot of its number 0..127 plus the offset; there is no slot below 0."""
-    assert mapped(f"[recall]\n{rule}").route(ProgramChange(1, program), VOICING) == expected
+    found = mapped(f"[recall]\n{rule}").route(ProgramChange(1, program), At(VOICING))
+    assert found == ([expected] if expected else [])
 
 
 def test_no_recall_section_recalls_nothing() -> None:
     """What the file does not ask for is not done."""
-    assert mapped("").route(ProgramChange(1, 5), VOICING) is None
+    assert mapped("").route(ProgramChange(1, 5), At(VOICING)) == []
 
 
 @pytest.mark.parametrize(("channel", "heard"), [(0, [1, 2, 16]), (2, [2])])
 def test_channel(channel: int, heard: list[int]) -> None:
     """Channel 0 hears all; another hears only itself."""
-    steer = mapped('[[control]]\ncontroller = 20\nparameter = "output.blend"\n', channel)
-    assert [c for c in (1, 2, 16) if steer.route(ControlChange(c, 20, 1), VOICING)] == heard
+    steer = mapped('[[control]]\ncontroller = 20\nparameter = "output.blend"\ntake_over = "jump"\n', channel)
+    assert [c for c in (1, 2, 16) if steer.route(ControlChange(c, 20, 1), At(VOICING))] == heard
 
 
 def test_default_map(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -171,7 +177,7 @@ def test_default_map(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     meaning later.
     """
     monkeypatch.setenv("VOICER_HOME", str(tmp_path))
-    file = load_map().file
+    file = load_maps()[0].all[0].file
     numbers = [part.controller for part in (*file.control, *file.button)]
     undefined = {3, 9, 14, 15, *range(20, 32), 85, 86, 87, 89, 90, *range(102, 120)}
     assert set(numbers) <= undefined
@@ -185,8 +191,11 @@ def test_names_of_older_maps() -> None:
         '[[control]]\ncontroller = 20\nparameter = "modulation.mode"\n'
         '[[button]]\ncontroller = 21\naction = "modulation-mode"'
     )
-    assert older.route(ControlChange(1, 20, 127), VOICING) == Move("modulation.range", "fast")
-    assert older.route(ControlChange(1, 21, 127), VOICING) == Press("modulation-range")
+    at = At(VOICING.changed({"modulation.rate_hz": 2.5}))
+    for value in range(128):
+        at.take(sweep := older.route(ControlChange(1, 20, value), at))
+    assert bare(sweep)[-1] == Move("modulation.range", "fast")
+    assert bare(older.route(ControlChange(1, 21, 127), At(VOICING))) == [Press("modulation-range")]
 
 
 @pytest.mark.parametrize("value", [0, 1, 64, 127])
@@ -194,18 +203,20 @@ def test_names_of_older_maps() -> None:
 def test_every_default_move_is_a_value_the_voicing_takes(mode: str, value: int) -> None:
     """No knob position of the shipped map makes a voicing that is refused."""
     voicing = VOICING.changed({"modulation.range": mode, "modulation.rate_hz": 2.5})
-    steer = load_map("default")
-    for control in steer.file.control:
-        move = steer.route(ControlChange(1, control.controller, value), voicing)
-        assert isinstance(move, Move)
-        assert voicing.changed({move.key: move.value}).get(move.key) == move.value
+    for control in load_map("default").file.control:
+        assert control.controller is not None
+        steer, at = load_map("default"), At(voicing)
+        for sent in (0, 127, value):
+            at.take(steer.route(ControlChange(1, control.controller, sent), at))
+        assert at.mover_of(control.parameter)
 
 
 def test_own_map_goes_before_the_shipped_one(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """With no map named, controller.toml in the user's folder is taken; by name the shipped one still is."""
     monkeypatch.setenv("VOICER_HOME", str(tmp_path))
     (tmp_path / "controller.toml").write_text('schema = 1\nname = "Mine"\n')
-    assert [load_map().file.name, load_map("default").file.name] == ["Mine", "Workshop bench"]
+    assert [one.file.name for one in load_maps()[0].all] == ["Mine"]
+    assert load_map("default").file.name == "Workshop bench"
 
 
 def test_absent_maps(tmp_path: Path) -> None:

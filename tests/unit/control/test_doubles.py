@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from tests.hands import At, bare
 from voicer.control.controller import Controller
 from voicer.control.doubles import WINDOW_S, Doubles
 from voicer.control.events import Move, Press
-from voicer.control.maps import load_map
+from voicer.control.map_files import Maps, load_map
 from voicer.control.messages import ControlChange, Message, ProgramChange
 from voicer.devices.midi_ports import Heard
 from voicer.voicing import Voicing
@@ -82,6 +83,12 @@ class Source:
         arrived, self.heard = self.heard, []
         return arrived
 
+    def name_of(self, source: int) -> str:
+        return "prepared"
+
+    def plug_of(self, source: int) -> int:
+        return source
+
     def changes(self) -> list[str]:
         return []
 
@@ -92,11 +99,11 @@ class Source:
 def events(*heard: tuple[tuple[int, int], float, int]) -> list[object]:
     """What a controller makes of (controller, value) pairs with the shipped map, moves not merged."""
     voicing, found = Voicing(name="Quay"), []
-    played = Controller(load_map("default"), Source([]))
+    played = Controller(Maps([load_map("default")]), Source([]))
     for (controller, value), at_s, source in heard:
         played._inputs = Source([Heard(bytes([0xB0, controller, value]), at_s, source)])
-        found += played.drain(voicing)
-    return found
+        found += played.drain(At(voicing))
+    return bare(found)
 
 
 def test_quick_taps_through_two_inputs_are_not_doubled() -> None:

@@ -4,7 +4,20 @@ from __future__ import annotations
 
 import pytest
 
-from voicer.control.messages import ControlChange, Fine, ProgramChange, decode, fraction
+from voicer.control.messages import (
+    Clock,
+    Continue,
+    ControlChange,
+    Note,
+    PitchBend,
+    ProgramChange,
+    SongPosition,
+    Start,
+    Stop,
+    decode,
+    fraction,
+)  # fmt: skip
+from voicer.control.numbers import Fine
 
 
 @pytest.mark.parametrize(
@@ -15,14 +28,19 @@ from voicer.control.messages import ControlChange, Fine, ProgramChange, decode, 
         (b"\xb3\x7f\x00", ControlChange(4, 127, 0)),
         (b"\xc0\x00", ProgramChange(1, 0)),
         (b"\xcf\x7f", ProgramChange(16, 127)),
-        (b"\x90\x40\x7f", None),
-        (b"\x80\x40\x00", None),
+        (b"\x90\x40\x7f", Note(1, 64, 127)),
+        (b"\x91\x40\x00", Note(2, 64, 0)),
+        (b"\x80\x40\x7f", Note(1, 64, 0)),
         (b"\xd0\x10", None),
-        (b"\xe0\x00\x40", None),
+        (b"\xe0\x00\x40", PitchBend(1, 8192)),
         (b"\xf0\x7d\x01\xf7", None),
         (b"\xf0\x7d\x01", None),
-        (b"\xf8", None),
-        (b"\xfa", None),
+        (b"\xf8", Clock()),
+        (b"\xfa", Start()),
+        (b"\xfb", Continue()),
+        (b"\xfc", Stop()),
+        (b"\xf2\x01\x02", SongPosition(257)),
+        (b"\xf2\x01", None),
         (b"\xfe", None),
         (b"\xff", None),
         (b"\xf4", None),

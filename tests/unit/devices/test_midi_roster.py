@@ -148,3 +148,24 @@ def test_a_command_that_is_cut_off_ends_the_process(monkeypatch: pytest.MonkeyPa
     midi_process._take_commands(commands, has_ended)
     assert len(commands) == 1
     assert has_ended.is_set()
+
+
+def test_a_crash_is_not_an_unplugging() -> None:
+    """After a crash of MIDI an input has another number and the same plug; plugged in again it has another plug."""
+    roster = Roster()
+    roster.update([(1, "jack", "desk:out")])
+    roster.forget_numbers()
+    roster.update([(2, "jack", "desk:out")])
+    assert [roster.plug_of(1), roster.plug_of(2)] == [1, 1]
+    roster.update([])
+    roster.update([(3, "jack", "desk:out")])
+    assert roster.plug_of(3) == 3
+    roster.update([(4, "jack", "desk:out")])  # away and back between two looks
+    assert roster.plug_of(4) == 4
+
+
+def test_twins_are_told_apart() -> None:
+    """Two controllers of one model, which ALSA tells apart by numbers only, have names of their own."""
+    roster = Roster()
+    roster.update([(1, "alsa", "Desk:Desk MIDI 1 20:0"), (2, "alsa", "Desk:Desk MIDI 1 24:0")])
+    assert [roster.name_of(1), roster.name_of(2)] == ["Desk:Desk MIDI 1", "Desk:Desk MIDI 1 #2"]
