@@ -119,10 +119,7 @@ def choose(wanted: str, ports: list[MidiPort]) -> MidiPort:
         No port or more than one matches; the line lists them.
     """
     shown = one_line(wanted)
-    if wanted.isdecimal():
-        matches = [port for port in ports if str(port.number) == wanted]
-    else:
-        matches = [port for port in ports if wanted.casefold() in port.name.casefold()]
+    matches = _matching(wanted, ports)
     exact = [port for port in matches if wanted in (port.name, port.label)]
     matches = exact if len(exact) == 1 else matches
     if len(matches) == 1:
@@ -139,24 +136,36 @@ def choose(wanted: str, ports: list[MidiPort]) -> MidiPort:
     )
 
 
+def _matching(wanted: str, ports: list[MidiPort]) -> list[MidiPort]:
+    if wanted.isdecimal():
+        return [port for port in ports if str(port.number) == wanted]
+    return [port for port in ports if wanted.casefold() in port.name.casefold()]
+
+
 class Selection:
     """Which of the inputs there are a player's wish stands for: ``auto``, ``none``, a part of a name, or a number.
 
-    Once a name has led to an input, that input is waited for when it goes.
+    A name that stands for no input yet is waited for, and so is an input that goes. `missing` says so in one line.
     """
 
     def __init__(self, wanted: str) -> None:
         self.wanted = wanted
+        self.missing = ""
         self._chosen: MidiPort | None = None
 
     def pick(self, ports: list[MidiPort]) -> list[MidiPort]:
-        """Give the inputs to listen to; `PortError` when a name or number does not stand for exactly one."""
+        """Give the inputs to listen to; `PortError` when a name stands for several or a number for none."""
         if self.wanted == "auto":
             return [port for port in ports if port.is_real]
         if self.wanted == "none":
             return []
         if self._chosen is None:
+            if not self.wanted.isdecimal() and not _matching(self.wanted, ports):
+                there = f"there are {_enumerated(ports)}" if ports else "there are none"
+                self.missing = f"MIDI input '{one_line(self.wanted)}' is not there yet, it is waited for; {there}"
+                return []
             self._chosen = choose(self.wanted, ports)
+            self.missing = ""
         chosen = self._chosen
         same = [port for port in ports if (port.api, port.label) == (chosen.api, chosen.label)]
         same.sort(key=lambda port: port.name != chosen.name)
@@ -232,12 +241,13 @@ def open_inputs(wanted: str) -> MidiInputs:
     ----------
     wanted : str
         ``auto``: every real input, and a virtual port `VIRTUAL_NAME` on each system that has such;
-        ``none``: nothing; else a part of a port's name, or its number in `survey`.
+        ``none``: nothing; else a part of a port's name, or its number in `survey`. A name that nothing matches yet is
+        waited for.
 
     Raises
     ------
     PortError
-        A name or number that does not stand for exactly one port, or MIDI is off and a port was named.
+        A name that several ports match, a number that is none's, or MIDI is off and a port was named.
     """
     opened = MidiInputs(wanted)
     opened.wait_until_open()
@@ -261,6 +271,7 @@ class MidiInputs:
         self._closing = threading.Event()
         self._asked: dict[str, Any] | None = None
         self._patched: list[str] = []
+        self._told_missing = False
         self._process: subprocess.Popen[bytes] | None = None
         self._minder: threading.Thread | None = None
         if wanted == "none":
@@ -381,6 +392,9 @@ class MidiInputs:
             self._refusal = error
             self._is_open.set()
             return True
+        if self._selection.missing and not self._told_missing:
+            self._told_missing = True
+            self._changes.append(self._selection.missing)
         self._ask_for(wanted, process)
         return False
 

@@ -181,11 +181,19 @@ def test_what_is_wrong_is_one_line(arguments: list[str], files: dict[str, Any], 
 
 @pytest.mark.jack
 def test_a_wrong_midi_port_is_one_line(tmp_path: Path, jackd: Any) -> None:
-    """The name, that nothing matches, and what there is or what to do."""
-    done = run("play", "harbour-dusk", "--midi", "No Such Keys", folder=tmp_path)
+    """A number that no input has: that nothing matches, and what there is or what to do."""
+    done = run("play", "harbour-dusk", "--midi", "99", folder=tmp_path)
     assert done.returncode == 2
-    assert done.stderr.startswith("voicer: MIDI input 'No Such Keys' matches no port; ")
+    assert done.stderr.startswith("voicer: MIDI input '99' matches no port; ")
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.jack
+def test_a_midi_port_that_is_not_there_yet(tmp_path: Path, jackd: Any) -> None:
+    """It is named, with what there is, and waited for; the sound starts without it."""
+    done = run("play", "harbour-dusk", "--midi", "No Such Keys", "--seconds", "1", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "MIDI input 'No Such Keys' is not there yet, it is waited for; " in done.stdout
 
 
 def test_voicings_as_json(tmp_path: Path) -> None:

@@ -169,3 +169,12 @@ def test_twins_are_told_apart() -> None:
     roster = Roster()
     roster.update([(1, "alsa", "Desk:Desk MIDI 1 20:0"), (2, "alsa", "Desk:Desk MIDI 1 24:0")])
     assert [roster.name_of(1), roster.name_of(2)] == ["Desk:Desk MIDI 1", "Desk:Desk MIDI 1 #2"]
+
+
+def test_a_named_input_that_is_absent_is_waited_for() -> None:
+    """Nothing is listened to and one line says so; when it comes it is the one."""
+    wish = Selection("pedal")
+    assert wish.pick([]) == []
+    assert wish.missing == "MIDI input 'pedal' is not there yet, it is waited for; there are none"
+    there = MidiPort("jack", 0, "Quay Pedals:out")
+    assert [wish.pick([there]), wish.missing] == [[there], ""]
