@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cache
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -32,6 +33,39 @@ CLOCK_LOWEST_HZ, CLOCK_HIGHEST_HZ = 1_500.0, 220_000.0
 
 RATE_SPAN_HZ = {"off": (0.05, 12.0), "slow": (0.05, 3.0), "fast": (2.0, 12.0)}
 """The LFO has two ranges, slow for chorus and fast for vibrato (common practice, no source)."""
+
+
+Division = Literal[
+    "session",
+    "1/1", "1/1 dotted", "1/1 triplet", "1/2", "1/2 dotted", "1/2 triplet", "1/4", "1/4 dotted", "1/4 triplet",
+    "1/8", "1/8 dotted", "1/8 triplet", "1/16", "1/16 dotted", "1/16 triplet", "1/32", "1/32 dotted", "1/32 triplet",
+]  # fmt: skip
+"""Note values whole to thirty-second as musicians write them, and "session": whichever the session plays."""
+
+_KINDS = {"": Fraction(1), "dotted": Fraction(3, 2), "triplet": Fraction(2, 3)}
+
+DIVISIONS: dict[str, Fraction] = {
+    name: Fraction(name.partition(" ")[0]) * _KINDS[name.partition(" ")[2]]
+    for name in get_args(Division)
+    if name != "session"
+}
+"""Length of each note value in whole notes. A dot adds half; three of a triplet fill the time of two."""
+
+
+def named_division(given: Any) -> Any:
+    """The name of a note value given by name or as its length in whole notes: ``3/16`` is ``1/8 dotted``.
+
+    Anything else is returned as it is, for the model to refuse.
+    """
+    if not isinstance(given, str) or not re.fullmatch(r"[0-9]{1,4}/[0-9]{1,4}", given, re.ASCII):
+        return given
+    above, below = map(int, given.split("/"))
+    if below == 0:
+        return given
+    return next((name for name, wholes in DIVISIONS.items() if wholes == Fraction(above, below)), given)
+
+
+_FRACTIONS = [f"{wholes.numerator}/{wholes.denominator}" for wholes in DIVISIONS.values()]
 
 
 class _Section(BaseModel):
@@ -63,6 +97,15 @@ class Delay(_Section):
     longest_ms: Annotated[
         float, _span(SHORTEST_DELAY_MS, 2000, "ms", "time control at its long end")
     ] = 400.0
+    division: Annotated[
+        Division,
+        Field(
+            description="note value the time keeps to a tempo; session: whichever the session plays",
+            json_schema_extra={"enum": list(dict.fromkeys([*get_args(Division), *_FRACTIONS]))},
+        ),
+    ] = "session"
+
+    _fraction_named = field_validator("division", mode="before")(named_division)
 
     @model_validator(mode="after")
     def _time_within_its_span(self) -> Delay:

@@ -97,9 +97,9 @@ TEXTS: dict[str, bytes] = {
     "endless quoted key": b"x" + b'."a b"' * 50_000 + b" = 1", "endless header": b"[" + b"a." * 50_000 + b"b]",
     "endless number": b"schema = " + b"9" * 5_000, "endless hexadecimal": b"schema = 0x" + b"f" * 5_000,
     "deep list": b"schema = " + b"[" * 50_000, "deep table": b"schema = " + b"{a=" * 50_000,
-    "control characters": b'schema = 3\nname = "a\x00b"\n', "latin": b'name = "\xe9"', "two megabytes": b"#" * 2_000_000,
+    "control characters": b'schema = 4\nname = "a\x00b"\n', "latin": b'name = "\xe9"', "two megabytes": b"#" * 2_000_000,
     "escapes as key": ('"' + "\\u001b[2J\\u009b\\u202e\\n" + '" = 1').encode(), "markup as key": b'"[/red]" = 1',
-    "escapes as value": b'schema = "\\u001b]0;x\\u0007\\u202e"', "bidi": 'schema = 3 # \u202e\nname = "\u2066x"\n'.encode(),
+    "escapes as value": b'schema = "\\u001b]0;x\\u0007\\u202e"', "bidi": 'schema = 4 # \u202e\nname = "\u2066x"\n'.encode(),
 }  # fmt: skip
 TEXT_READERS = {
     "show": ("show", "./x.toml"), "check": ("check", "./x.toml"), "json": ("check", "./x.toml", "--json"),

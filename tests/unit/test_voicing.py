@@ -19,7 +19,7 @@ def test_the_parameters_are_those_of_the_file_in_its_order() -> None:
     """Dotted keys, first to last, nested sections opened out."""
     expected = [
         "name", "notes", "line.stages", "line.devices", "delay.time_ms", "delay.shortest_ms",
-        "delay.longest_ms", "filters.low_cut_hz", "filters.anti_alias.shape", "filters.anti_alias.order",
+        "delay.longest_ms", "delay.division", "filters.low_cut_hz", "filters.anti_alias.shape", "filters.anti_alias.order",
         "filters.anti_alias.cutoff_hz", "filters.reconstruction.shape", "filters.reconstruction.order",
         "filters.reconstruction.cutoff_hz", "compander.enabled", "compander.time_constant_ms",
         "repeats.feedback", "modulation.range", "modulation.rate_hz", "modulation.depth_percent",

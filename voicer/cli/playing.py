@@ -24,6 +24,7 @@ from voicer.cli.common import (
 from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
 from voicer.errors import FileError, did_you_mean, one_line
+from voicer.library.setlists import load_setlist
 
 CAUTION = (
     "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low, headphones lower still. "
@@ -66,6 +67,9 @@ def play(
     frames: Annotated[int, typer.Option(min=16, max=4096, help="Block length for PortAudio, frames.")] = 64,
     midi: Annotated[str, typer.Option(metavar="auto|none|PORT", help="MIDI input, number or partial name.")] = "auto",
     controller_map: Annotated[str | None, typer.Option("--map", metavar="FILE", help="Controller map file.")] = None,
+    setlist: Annotated[
+        str | None, typer.Option(metavar="NAME|FILE", help="Setlist for next and previous to walk.")
+    ] = None,
     rack: Annotated[str, typer.Option(help="Units in signal order, separated by commas.")] = "echo",
     ceiling_db: CeilingDb = -3.0,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after this many seconds.")] = None,
@@ -81,8 +85,10 @@ def play(
     """
     from voicer.play.live import Asked, play_live
 
+    songs = load_setlist(setlist) if setlist is not None else None
     asked = Asked(
-        voicing=_one_voicing(words or ["harbour-dusk"]), source=source, system=audio, device=device,
+        voicing=_one_voicing(words or [songs.song[0].voicing if songs else "harbour-dusk"]), setlist=songs,
+        first_song=songs is not None and not words, source=source, system=audio, device=device,
         input_device=input_device, sample_rate_hz=rate, frames=frames, midi=midi, controller_map=controller_map,
         rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()), ceiling_db=ceiling_db, seconds=seconds,
         parts_for=lambda voicing: part_choice(voicing, series, capacitors, unit, swaps),

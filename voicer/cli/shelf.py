@@ -30,6 +30,42 @@ def voicings_command(as_json: AsJson = False) -> None:
     print_columns(rows)
 
 
+@app.command("setlists")
+def setlists_command(
+    setlist: Annotated[str | None, typer.Argument(metavar="[SETLIST]", help="A name or a file.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the setlists, or check one: its songs, voicings and tempos.
+
+    Exit code 2 if a voicing of it cannot be played.
+
+    Example: voicer setlists friday
+    """
+    from voicer.library.setlists import faults, list_setlists, load_setlist, setlists_folder
+
+    if setlist is None:
+        names = list_setlists()
+        if as_json:
+            print_json(names)
+        else:
+            say(*(names or [f"there are none; write one in {setlists_folder()}"]))
+        return
+    found = load_setlist(setlist)
+    wrong = faults(found)
+    if as_json:
+        print_json(found.model_dump() | {"errors": {str(place + 1): line for place, line in wrong.items()}})
+    else:
+        rows = [("song", "title", "voicing", "tempo")]
+        for place, song in enumerate(found.song):
+            tempo = "" if song.tempo_bpm is None else f"{song.tempo_bpm:g}/min"
+            rows.append((str(place + 1), song.title, song.voicing, tempo))
+        print_columns(rows)
+    for place, line in wrong.items():
+        say(f"voicer: {one_line(setlist)}: song {place + 1}: {line}", err=True)
+    if wrong:
+        raise typer.Exit(2)
+
+
 @app.command()
 def show(voicing: VoicingName, settings: Settings = None, as_json: AsJson = False) -> None:
     """Print a voicing and the figures of its circuit.

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from voicer.control.clock import Follower
 from voicer.control.doubles import Doubles
 from voicer.control.events import Event, Move, Press, Recall
 from voicer.control.map_files import Maps
@@ -106,8 +107,8 @@ class Controller:
         Told every message as it came, with what it did.
     taken : callable, optional
         Asked about every message first; where it gives True the message does nothing else, as while one is learnt.
-    clock : callable, optional
-        Gives the events of a timing message: ``clock(message, at_s, port)``, and of time alone for None.
+    clock : clock.Follower
+        Follows a sequencer's tempo.
     """
 
     def __init__(self, maps: Maps, inputs: Inputs | None = None) -> None:
@@ -115,7 +116,7 @@ class Controller:
         self.last_move = ""
         self.on_message: Callable[[Came], None] | None = None
         self.taken: Callable[[Came], bool] | None = None
-        self.clock: Callable[[TimeMessage | None, float, str], list[Event]] | None = None
+        self.clock = Follower()
         self._inputs = inputs
         self._doubles = Doubles()
         self._pending: deque[tuple[Heard, Message]] = deque(maxlen=PENDING_LIMIT)
@@ -193,15 +194,15 @@ class Controller:
                     ahead.moves[event.key] = event
                 events.add(event)
             self._tell(came, found)
-        if not self._pending and self.clock is not None:
-            for event in self.clock(None, time.monotonic(), ""):
+        if not self._pending:
+            for event in self.clock.take(None, time.monotonic(), ""):
                 events.add(event)
         return events.list
 
     def _routed(self, came: Came, source: int, playing: Playing) -> list[Event]:
         message = came.message
         if isinstance(message, TimeMessage):
-            return self.clock(message, came.at_s, came.port) if self.clock is not None else []
+            return self.clock.take(message, came.at_s, came.port)
         if message is None:
             return []
         found: list[Event] = []

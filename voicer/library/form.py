@@ -29,6 +29,7 @@ devices = {v[line.devices]:<17} # in series
 time_ms = {v[delay.time_ms]:<17} # note to first repeat
 shortest_ms = {v[delay.shortest_ms]:<13} # the span of the time control decides the clock parts
 longest_ms = {v[delay.longest_ms]}
+division = {v[delay.division]:<16} # note value kept to a tempo: 1/4, 1/8 dotted, 1/8 triplet …; session: the session's
 
 [filters]
 low_cut_hz = {v[filters.low_cut_hz]:<14} # -3 dB, as both cutoffs

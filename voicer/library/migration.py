@@ -6,6 +6,7 @@ about a migrated text still points into the user's file. The file is rewritten o
     schema 1   ``repeats.feedback_percent`` 0..150 %; ``modulation.depth_percent`` from peak to peak, 0..40 %
     schema 2   ``repeats.feedback`` 0..1.5;           ``modulation.depth_percent`` from the middle, 0..20 %
     schema 3   ``modulation.mode`` off, chorus, vibrato becomes ``modulation.range`` off, slow, fast
+    schema 4   ``delay.division``, the note value that the time keeps to a tempo, is new
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from voicer.files.toml_edits import edited, literal
 from voicer.files.toml_places import key_places
 from voicer.files.toml_plain import dotted, read_plain, wrong_value
 
-SCHEMA = 3
+SCHEMA = 4
 """Number of the form that this version writes."""
 
 if TYPE_CHECKING:
@@ -96,7 +97,15 @@ def _two_to_three(text: str, where: str) -> str:
     return edited(text, edits)
 
 
-_STEPS: dict[int, Callable[[str, str], str]] = {1: _one_to_two, 2: _two_to_three}
+def _three_to_four(text: str, where: str) -> str:
+    data, places = read_plain(text, where=where), key_places(text)
+    loc: Loc = ("delay", "division")
+    if _value_at(data, loc) is not None:
+        raise wrong_value(where, places, loc, f"unknown key '{dotted(loc)}' in schema 3", "write schema = 4")
+    return edited(text, [_value_edit(places[("schema",)], "4")])
+
+
+_STEPS: dict[int, Callable[[str, str], str]] = {1: _one_to_two, 2: _two_to_three, 3: _three_to_four}
 
 
 def _number(

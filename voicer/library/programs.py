@@ -14,21 +14,26 @@ if TYPE_CHECKING:
 
 
 def recall(slot: int) -> Voicing:
-    """Load the voicing of a program number, 0..127; `FileError` if the slot is empty or names none."""
+    """Load the voicing of a slot, bank times 128 plus program number; `FileError` if it is empty or names none."""
     name = read_slots().get(checked_slot(slot))
     if name is None:
         held = ", ".join(str(number + 1) for number in read_slots())
-        what = f"program {slot + 1} recalls no voicing (slot {slot}: slots count from 0, displays count from 1)"
+        what = f"{_told(slot)} recalls no voicing (slot {slot}: slots count from 0, displays count from 1)"
         raise FileError(what, remedy=f"programs that do are {held}")
     if slug(name) not in map(slug, list_names()):
-        raise FileError(f"program {slot + 1} (slot {slot}) must name a voicing (got '{name}')",
+        raise FileError(f"{_told(slot)} (slot {slot}) must name a voicing (got '{name}')",
                         remedy=did_you_mean(name, list_names()))
     return load(name)
 
 
 def assign(slot: int, name: str | None) -> None:
-    """Let a program number, 0..127, call up the voicing of that name or title; None empties the slot.
+    """Let a slot, bank times 128 plus program number, call up the voicing of that name or title; None empties the slot.
 
     The user's own slots are changed, the shipped order stays. `FileError` for a number or name there is not.
     """
     write_slot(checked_slot(slot), "" if name is None else entry(name).name)
+
+
+def _told(slot: int) -> str:
+    bank, program = divmod(slot, 128)
+    return f"bank {bank + 1} program {program + 1}" if bank else f"program {program + 1}"

@@ -15,8 +15,8 @@ from voicer.files.toml_places import key_places
 from voicer.files.toml_plain import read_plain, shown, wrong_value
 from voicer.library import home
 
-LAST_SLOT = 127
-"""Program numbers of a controller go from 0 to this."""
+LAST_SLOT = 128 * 128 - 1
+"""Slots go from 0 to this: bank times 128 plus program number."""
 
 _NEW_FILE = "# Program number of the controller = voicing it calls up; an empty name empties it.\n[slots]\n"
 
@@ -65,7 +65,7 @@ def _read(text: str, where: str) -> dict[int, str]:
         raise wrong_value(where, places, ("slots",), what, "write it as [slots]")
     found: dict[int, str] = {}
     for key, name in table.items():
-        number = int(key) if key.isascii() and key.isdigit() and len(key) <= 3 else -1
+        number = int(key) if key.isascii() and key.isdigit() and len(key) <= 5 else -1
         if not 0 <= number <= LAST_SLOT:
             what = f"slot must be a whole number in 0..{LAST_SLOT} (got {key!r})"
             raise wrong_value(where, places, ("slots", key), what, "use a program number")

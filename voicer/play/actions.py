@@ -19,6 +19,7 @@ ACTIONS: dict[Action, Verb] = {
     "bypass-tail": lambda session, _: session.switch_bypass("tail"),
     "next-voicing": lambda session, _: session.step(1),
     "previous-voicing": lambda session, _: session.step(-1),
+    "next-division": lambda session, _: session.next_division(),
     "save": lambda session, _: session.save(),
     "modulation-range": lambda session, _: session.next_modulation(),
     "parts": lambda session, _: session.next_parts(),

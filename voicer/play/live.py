@@ -32,6 +32,7 @@ from voicer.engine.units import rack_names
 from voicer.errors import VoicerError, one_line
 from voicer.files import recording
 from voicer.library.calibrations import full_scale_v
+from voicer.library.setlists import Setlist
 from voicer.play.keeper import ORPHAN_S, Parent, can_keep
 from voicer.play.keyboard import HANGUP, Keyboard, open_keyboard
 from voicer.play.knobs import list_knobs, turned
@@ -76,6 +77,9 @@ class Asked:
     frames: int
     midi: str
     controller_map: str | None
+    setlist: Setlist | None
+    first_song: bool
+    """Whether to start with the setlist's first song, rather than before it."""
     rack: tuple[str, ...]
     ceiling_db: float
     seconds: float | None
@@ -97,7 +101,7 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
     parent = Parent.from_environment()
     state = parent.state if parent is not None else None
-    session = _begin_session(asked) if state is None else _take_up_session(state["session"])
+    session = _begin_session(asked) if state is None else _take_up_session(state["session"], asked.setlist)
     rack = rack_names(asked.rack)
     looped = asked.source != "live"
     told: queue.SimpleQueue[str] = queue.SimpleQueue()
@@ -153,12 +157,17 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
 def _begin_session(asked: Asked) -> Session:
     voicing = library.load(asked.voicing)
     name = asked.voicing if library.is_path(asked.voicing) else library.entry(asked.voicing).name
-    return Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts_for(voicing))
+    session = Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts_for(voicing))
+    session.setlist = asked.setlist
+    if asked.first_song:
+        session.step(1)
+    return session
 
 
-def _take_up_session(state: dict[str, Any]) -> Session:
+def _take_up_session(state: dict[str, Any], setlist: Setlist | None) -> Session:
     session = Session(state["name"], Sound.from_json(state["sound"]).voicing)
     session.restore(state)
+    session.setlist = setlist
     return session
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Protocol
+from typing import Annotated, Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +17,16 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from voicer import library
 from voicer.board import PartChoice
 from voicer.circuit import Circuit
-from voicer.control.events import Event, Move, Press, Recall
-from voicer.control.tempo import TapTempo
+from voicer.control.events import Beat, Event, Move, Press, Recall, SongPosition, Transport
 from voicer.dsp.coefficients import CEILING_DB, Bypass
 from voicer.engine.link import Report
 from voicer.engine.units import ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
+from voicer.library.setlists import Setlist
 from voicer.play.actions import ACTIONS, no_verb
 from voicer.play.sound import Sound
-from voicer.play.tapped_time import fit_tap
-from voicer.voicing import RATE_SPAN_HZ, Voicing
+from voicer.play.tempo import HIGHEST_BPM, LOWEST_BPM, Tempo
+from voicer.voicing import DIVISIONS, RATE_SPAN_HZ, Voicing
 
 
 class Engine(Protocol):
@@ -77,7 +77,10 @@ class Session:
         self._unit = self.parts.unit or 0
         self._saved = voicing
         self._engine: Engine | None = None
-        self._tempo = TapTempo()
+        self.tempo = Tempo()
+        self.setlist: Setlist | None = None
+        self.song: int | None = None
+        """Place in the setlist, from 0; None before its first song."""
         self._rates_hz: dict[str, float] = {}
         self._moves: dict[str, Move] = {}
         self._movers: dict[str, str] = {}
@@ -126,7 +129,11 @@ class Session:
 
     def value_of(self, key: str) -> Any:
         """Value of a parameter as its knob now stands, designed or not."""
-        return self._moves[key].value if key in self._moves else self.voicing.get(key)
+        if key in self._moves:
+            return self._moves[key].value
+        if key == "tempo.bpm":
+            return self.tempo.bpm or 120.0
+        return self.voicing.get(key)
 
     def mover_of(self, key: str) -> str:
         """What set a parameter last: the ``by`` of a `Move`, ``recall``, ``tap``, or nothing that was named."""
@@ -149,7 +156,8 @@ class Session:
         """Everything that `restore` needs to continue in another process, as plain JSON data."""
         state = _State(
             name=self.name, sound=self.sound.to_json(), saved=self._saved, last_unit=self._unit,
-            rates_hz=self._rates_hz,
+            rates_hz=self._rates_hz, song=self.song, bpm=self.tempo.bpm, tempo_source=self.tempo.source,
+            division=self.tempo.division,
         )  # fmt: skip
         return state.model_dump(mode="json")
 
@@ -170,7 +178,8 @@ class Session:
         sound = Sound.from_json(found.sound)
         sound.circuit  # noqa: B018
         self.name, self.sound, self._saved, self._unit = found.name, sound, found.saved, found.last_unit
-        self._rates_hz = dict(found.rates_hz)
+        self._rates_hz, self.song = dict(found.rates_hz), found.song
+        self.tempo.bpm, self.tempo.source, self.tempo.division = found.bpm, found.tempo_source, found.division
         self._moves.clear()
         self._movers.clear()
         self._send()
@@ -193,6 +202,12 @@ class Session:
                 said += self.settle() + self._attempt(ACTIONS.get(event.action, no_verb), self, event)
             elif isinstance(event, Recall):
                 said += self.settle() + self._attempt(self.recall, event.slot)
+            elif isinstance(event, Beat):
+                said += self.settle() + self._attempt(self.set_tempo, 60_000 / event.interval_ms, "clock")
+            elif isinstance(event, Transport):
+                said.append(Said(self.tempo.note(event)))
+            elif isinstance(event, SongPosition):
+                self.tempo.sixteenths = event.sixteenths
         return said
 
     def settle(self) -> list[Said]:
@@ -218,6 +233,17 @@ class Session:
         wanted = values.get("modulation.range", before.range)
         if wanted in RATE_SPAN_HZ and wanted != before.range and "modulation.rate_hz" not in values:
             values = {**values, "modulation.rate_hz": self._rate_for(wanted)}
+        bpm = values.get("tempo.bpm")
+        if bpm is not None:
+            values = {key: value for key, value in values.items() if key != "tempo.bpm"}
+            told_tempo = self.set_tempo(bpm, "set")
+            self._movers["tempo.bpm"] = by
+            if not values:
+                return told_tempo
+        if "delay.division" in values and "delay.time_ms" not in values:
+            fitted = self.tempo.fitted(self.voicing.changed(values))
+            if fitted is not None and fitted.time_ms is not None:
+                values = {**values, "delay.time_ms": _within(fitted.time_ms, self.voicing.changed(values))}
         told = self._take(self.voicing.changed(values))
         if before.range not in ("off", wanted):
             self._rates_hz[before.range] = before.rate_hz
@@ -225,12 +251,18 @@ class Session:
         return "; ".join(told)
 
     def recall(self, slot: int) -> str:
-        """Play the voicing of a program number."""
+        """Play the voicing of a slot: bank times 128 plus program number."""
         voicing = library.recall(slot)
         return self._call_up(library.entry(library.read_slots()[slot]).name, voicing)
 
     def step(self, by: int) -> str:
-        """Play the next (1) or previous (-1) voicing of the library, passing over any that cannot be played."""
+        """Play the next (1) or previous (-1) song of the setlist; without one, voicing of the library.
+
+        Voicings of the library that cannot be played are passed over. A song whose voicing cannot be played takes its
+        place, and the voicing before it plays on.
+        """
+        if self.setlist is not None:
+            return self._sing((-1 if self.song is None else self.song) + by, self.setlist)
         names = library.list_names()
         at = names.index(self.name) if self.name in names else (-1 if by > 0 else 0)
         passed: list[str] = []
@@ -276,15 +308,65 @@ class Session:
 
     def tap(self, at_s: float) -> str:
         """Take a tap at ``at_s`` (`time.monotonic`); from the second on the delay time follows."""
-        interval_ms = self._tempo.tap(at_s)
+        interval_ms = self.tempo.taps.tap(at_s)
         if interval_ms is None:
             return "tap again"
-        delay = self.voicing.delay
-        time_ms, line = fit_tap(interval_ms, delay.shortest_ms, delay.longest_ms)
-        if time_ms is not None:
-            rounded = float(f"{time_ms:.5g}")
-            self.set({"delay.time_ms": min(max(rounded, delay.shortest_ms), delay.longest_ms)}, by="tap")
-        return line
+        if self.tempo.is_live:
+            return f"the clock leads, the tap is not used; {self.tempo.told}"
+        return "; ".join(filter(None, [f"tapped {interval_ms:.0f} ms", self.set_tempo(60_000 / interval_ms, "taps")]))
+
+    def set_tempo(self, bpm: float, source: Literal["taps", "clock", "set", "setlist"]) -> str:
+        """Take a tempo, quarter notes a minute; the delay time follows with its note value.
+
+        What had to be halved or doubled to fit the voicing is told. While a clock is heard nothing else sets the tempo.
+        """
+        tempo = self.tempo
+        if source == "clock":
+            begins, tempo.is_live = not tempo.is_live, True
+        elif tempo.is_live:
+            raise VoicingError(f"tempo.bpm is led by the clock (got {bpm:.4g}); stop the clock to set it")
+        else:
+            begins = False
+        if source == "set" and not LOWEST_BPM <= bpm <= HIGHEST_BPM:
+            raise VoicingError(f"tempo.bpm must be in {LOWEST_BPM:g}..{HIGHEST_BPM:g} (got {bpm:g}); change it")
+        tempo.bpm, tempo.source = bpm, source
+        told = self._follow("tap" if source == "taps" else source)
+        return "; ".join(filter(None, [f"following the clock at {bpm:.1f} beats a minute" if begins else "", told]))
+
+    def next_division(self) -> str:
+        """Go to the next note value: the voicing's where it has its own, else the session's."""
+        tempo = self.tempo
+        wanted = tempo.next_division(tempo.division_of(self.voicing))
+        if self.voicing.delay.division == "session":
+            tempo.division = wanted
+            told = self._follow("division")
+        else:
+            told = self.set({"delay.division": wanted}, by="division")
+        at = "" if tempo.bpm is not None else "; tap a tempo to hear it"
+        return "; ".join(filter(None, [f"note value {wanted}{at}", told]))
+
+    def _follow(self, by: str) -> str:
+        """Let the delay time follow the tempo; what had to be changed to make it fit, in words."""
+        fitted = self.tempo.fitted(self.voicing)
+        if fitted is None:
+            return ""
+        if fitted.time_ms is not None:
+            self.set({"delay.time_ms": _within(fitted.time_ms, self.voicing)}, by=by)
+        return fitted.line
+
+    def _sing(self, place: int, setlist: Setlist) -> str:
+        """Play a song of the setlist."""
+        if not 0 <= place < len(setlist.song):
+            return f"{'end' if place > 0 else 'beginning'} of the setlist '{setlist.name}'"
+        self.song, song = place, setlist.song[place]
+        told = [f"song {place + 1} of {len(setlist.song)}: {song.told}"]
+        if song.tempo_bpm is not None and not self.tempo.is_live:
+            self.tempo.bpm, self.tempo.source = song.tempo_bpm, "setlist"
+        elif self.tempo.source == "setlist":
+            self.tempo.bpm, self.tempo.source = None, ""
+        voicing = library.load(song.voicing)
+        name = song.voicing if library.is_path(song.voicing) else library.entry(song.voicing).name
+        return "; ".join([*told, self._call_up(name, voicing)])
 
     def next_modulation(self) -> str:
         """Switch the modulation to off, slow, fast, off …; each range keeps its own rate."""
@@ -329,11 +411,17 @@ class Session:
             told.append("echo still bypassed")
         if self.muted:
             told.append("still muted")
-        self._take(voicing, replace(self.parts, swaps={}), escape=True)
+        followed = self.tempo.fitted(voicing) if self.tempo.follows_on_recall(voicing) else None
+        played = voicing
+        if followed is not None and followed.time_ms is not None:
+            played = voicing.changed({"delay.time_ms": _within(followed.time_ms, voicing)})
+        self._take(played, replace(self.parts, swaps={}), escape=True)
         self.name, self._saved = name, voicing
         self._rates_hz = {}
         self._movers.clear()
         self._last_mover = "recall"
+        if followed is not None and followed.line:
+            told.append(followed.line)
         return "; ".join(told)
 
     def _take(self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False) -> list[str]:
@@ -382,6 +470,15 @@ class _State(BaseModel):
     saved: Voicing
     last_unit: Annotated[int, Field(ge=0)]
     rates_hz: dict[str, float]
+    song: Annotated[int, Field(ge=0)] | None = None
+    bpm: Annotated[float, Field(gt=0)] | None = None
+    tempo_source: Literal["", "taps", "clock", "set", "setlist"] = ""
+    division: Literal[tuple(DIVISIONS)] = "1/4"  # type: ignore[valid-type]
+
+
+def _within(time_ms: float, voicing: Voicing) -> float:
+    """A delay time as a file has it, within the voicing's span."""
+    return min(max(float(f"{time_ms:.5g}"), voicing.delay.shortest_ms), voicing.delay.longest_ms)
 
 
 def _sustains(circuit: Circuit) -> bool:

@@ -87,7 +87,7 @@ STORM = Path(__file__).parent / "data" / "storm-bell-2.toml"
 def test_a_file_of_schema_2_has_its_range_named_after_the_switch() -> None:
     """Chorus and vibrato are what one hears; the switch has a slow and a fast range. Only two lines change."""
     text = STORM.read_text()
-    expected = text.replace("schema = 2", "schema = 3").replace(
+    expected = text.replace("schema = 2", "schema = 4").replace(
         'mode = "chorus"             # off, chorus, vibrato', 'range = "slow"             # off, slow, fast'
     )
     voicing = parse(text, "storm.toml")

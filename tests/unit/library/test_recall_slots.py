@@ -32,10 +32,10 @@ def test_an_empty_slot_is_refused_with_those_that_are_not() -> None:
     )
 
 
-@pytest.mark.parametrize("slot", [-1, 128, True])
+@pytest.mark.parametrize("slot", [-1, 16_384, True])
 def test_a_number_that_is_no_slot_is_refused(slot: int) -> None:
-    """Program numbers are whole and in 0..127, to read and to assign."""
-    expected = f"slot must be a whole number in 0..127 (got {slot!r}); use a program number"
+    """Slots are whole and in 0..16383, to read and to assign."""
+    expected = f"slot must be a whole number in 0..16383 (got {slot!r}); use a program number"
     with pytest.raises(FileError) as recalled:
         recall(slot)
     with pytest.raises(FileError) as assigned:
@@ -94,8 +94,8 @@ def test_a_slot_whose_voicing_has_gone_is_refused() -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ('[slots]\n128 = "a"', "2: slot must be a whole number in 0..127 (got '128'); use a program number"),
-        ('[slots]\none = "a"', "2: slot must be a whole number in 0..127 (got 'one'); use a program number"),
+        ('[slots]\n16384 = "a"', "2: slot must be a whole number in 0..16383 (got '16384'); use a program number"),
+        ('[slots]\none = "a"', "2: slot must be a whole number in 0..16383 (got 'one'); use a program number"),
         ("[slots]\n1 = 2", "2: slots.1 must be text (got 2)"),
         ('1 = "a"', "1: unknown key '1'; use one of slots"),
         ("slots = 3", "1: slots must be a table (got 3); write it as [slots]"),
@@ -123,3 +123,11 @@ def test_slots_assigned_by_several_processes_at_once_are_all_kept(home: Path) ->
     assert [process.wait(60) for process in running] == [0] * 4
     assert sorted(slot for slot, name in read_slots().items() if name == "storm-bell") == [8, *range(40, 120)]
     assert [path.name for path in home.iterdir()] == ["slots.toml"]
+
+
+def test_a_slot_of_another_bank(home: Path) -> None:
+    """Bank times 128 plus program; an empty one is named by bank and program as displays count them."""
+    assign(300, "net-loft")
+    assert recall(300).name == "Net Loft"
+    with pytest.raises(FileError, match=r"^bank 3 program 46 recalls no voicing \(slot 301: "):
+        recall(301)

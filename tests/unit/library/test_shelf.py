@@ -236,7 +236,7 @@ def test_the_file_spelt_exactly_so_is_saved_and_loaded(home: Path, name: str) ->
     folder = home / "voicings"
     folder.mkdir(parents=True)
     for one in ("kill-me", "Kill-Me"):
-        (folder / f"{one}.toml").write_text('schema = 3\nname = "Kill Me"\n')
+        (folder / f"{one}.toml").write_text('schema = 4\nname = "Kill Me"\n')
     path = save(Voicing(name="Kill Me", notes="new"), name)
     assert path.name == f"{name}.toml"
     assert load(name).notes == "new"

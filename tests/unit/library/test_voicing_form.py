@@ -15,7 +15,7 @@ from voicer.library import parse, to_text
 from voicer.voicing import Voicing
 
 DUSK = """\
-schema = 3
+schema = 4
 name = "Harbour Dusk"
 notes = "Slow."
 
@@ -111,14 +111,14 @@ WRONG = [
      "at column 16"),
     ('"Slow."', '"Slow.', f"3: {SYNTAX} (got 'notes = \"Slow.'); illegal character '\\n' at column 15"),
     # schema
-    ("schema = 3\n", "", "1: schema is missing; add a line 'schema = 3' at the top"),
-    ("schema = 3", "schema = 4",
-     "1: schema must be at most 3 (got 4); the file was written by a newer voicer: update this one"),
-    ("schema = 3", 'schema = "2"',
-     "1: schema must be a whole number in 1..3 (got '2'); write schema = 3"),
-    ("schema = 3", "schema = true",
-     "1: schema must be a whole number in 1..3 (got True); write schema = 3"),
-    ("schema = 3", "schema = 0", "1: schema must be a whole number in 1..3 (got 0); write schema = 3"),
+    ("schema = 4\n", "", "1: schema is missing; add a line 'schema = 4' at the top"),
+    ("schema = 4", "schema = 5",
+     "1: schema must be at most 4 (got 5); the file was written by a newer voicer: update this one"),
+    ("schema = 4", 'schema = "2"',
+     "1: schema must be a whole number in 1..4 (got '2'); write schema = 4"),
+    ("schema = 4", "schema = true",
+     "1: schema must be a whole number in 1..4 (got True); write schema = 4"),
+    ("schema = 4", "schema = 0", "1: schema must be a whole number in 1..4 (got 0); write schema = 4"),
     # cross-checks
     ("time_ms = 380.0", "time_ms = 600.0",
      "10: delay.time_ms must be within shortest_ms..longest_ms = 25..550 ms (got 600); "
@@ -160,7 +160,7 @@ def test_an_empty_file_is_refused() -> None:
     """Nothing is no voicing."""
     with pytest.raises(FileError) as caught:
         parse("", "empty.toml")
-    expected = "empty.toml:1: schema is missing; add a line 'schema = 3' at the top"
+    expected = "empty.toml:1: schema is missing; add a line 'schema = 4' at the top"
     assert str(caught.value) == expected
 
 
@@ -184,13 +184,13 @@ def test_every_voicing_written_over_another_comes_back_exactly(old: Voicing, new
 
 
 SPARSE = [
-    'schema = 3\nname = "a"\n',
-    'schema = 3\nname = "a"  # the name\n[delay]\n# only this\n',
-    'schema = 3\nname = "a"\ndelay.time_ms = 200  # dotted\nline.devices = 1\n',
-    'name = "a"\nschema = 3\ndelay = { time_ms = 200 }  # inline\nfilters = {}\n',
-    'schema = 3\nname = "a"\n[filters]\nanti_alias.order = 4 # dotted\n[filters.reconstruction]\norder = 3\n',
-    'schema = 3\r\nname = "a"\r\n\r\n[line] # board\r\ndevices = 1\r\n\r\n\r\n[output]\r\nblend = 0.5\r\n',
-    "schema = 3\nname = '''\na'''\nnotes = \"\"\"\none\ntwo\"\"\"\n[filters.anti_alias]\n[filters.reconstruction]\n",
+    'schema = 4\nname = "a"\n',
+    'schema = 4\nname = "a"  # the name\n[delay]\n# only this\n',
+    'schema = 4\nname = "a"\ndelay.time_ms = 200  # dotted\nline.devices = 1\n',
+    'name = "a"\nschema = 4\ndelay = { time_ms = 200 }  # inline\nfilters = {}\n',
+    'schema = 4\nname = "a"\n[filters]\nanti_alias.order = 4 # dotted\n[filters.reconstruction]\norder = 3\n',
+    'schema = 4\r\nname = "a"\r\n\r\n[line] # board\r\ndevices = 1\r\n\r\n\r\n[output]\r\nblend = 0.5\r\n',
+    "schema = 4\nname = '''\na'''\nnotes = \"\"\"\none\ntwo\"\"\"\n[filters.anti_alias]\n[filters.reconstruction]\n",
     'schema = 1\nname = "a"\n[repeats]\n"feedback_percent" = 50 # old\n[modulation]\ndepth_percent = 1\n',
     'schema = 1\nname = "a"\nrepeats.feedback_percent = 50 # old\nmodulation = { depth_percent = 1 }\n',
 ]

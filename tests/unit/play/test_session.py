@@ -122,7 +122,9 @@ def test_tap_tempo_stays_in_step_with_the_taps(session: Session) -> None:
     session.set({"delay.longest_ms": 480.0})
     assert lines(session, Press("tap-tempo", 10.0), Press("tap-tempo", 10.25)) == ["tap again", "tapped 250 ms"]
     told = lines(session, Press("tap-tempo", 20.0), Press("tap-tempo", 21.2))[-1]
-    assert told == "1200 ms is beyond this voicing's 480 ms: playing 300 ms, a quarter of the tapped time"
+    assert told == (
+        "tapped 1200 ms; 1200 ms is beyond this voicing's 480 ms: quarter notes become sixteenth notes at 300 ms"
+    )
     assert session.voicing.delay.time_ms == pytest.approx(300)
 
 
@@ -131,7 +133,7 @@ def test_a_tap_that_no_doubling_brings_into_the_span_changes_nothing(session: Se
     session.set({"delay.time_ms": 350.0, "delay.shortest_ms": 300.0, "delay.longest_ms": 400.0})
     sent = len(ear.heard)
     told = lines(session, Press("tap-tempo", 10.0), Press("tap-tempo", 10.58))[-1]
-    assert told.startswith("580 ms is beyond this voicing's 400 ms, and no half or double")
+    assert told.startswith("tapped 580 ms; 580 ms is beyond this voicing's 400 ms, and no half or double")
     assert session.voicing.delay.time_ms == 350.0
     assert len(ear.heard) == sent
 
@@ -243,7 +245,7 @@ def test_a_voicing_from_a_file_is_saved_to_that_file(
 ) -> None:
     """Opened by path, saved to that path with its comments; a voicing of equal title in the library is untouched."""
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "x.toml").write_text('schema = 3\n# from the loft\nname = "Pier Nine"\n')
+    (tmp_path / "x.toml").write_text('schema = 4\n# from the loft\nname = "Pier Nine"\n')
     mine = library.save(voicer.load("lamp-lane").changed({"name": "Pier Nine"}))
     before = mine.read_bytes()
     path = place.format(folder=tmp_path)

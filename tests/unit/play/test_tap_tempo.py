@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from voicer.control.tempo import TapTempo
+from voicer.play.tempo import TapTempo
 
 
 @pytest.mark.parametrize(
