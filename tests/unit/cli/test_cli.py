@@ -94,7 +94,7 @@ def test_commands_are_the_promised_ones() -> None:
     """What the README and the developers' notes list."""
     assert sorted(COMMANDS) == [
         "calibrate", "check", "compare", "demo", "devices", "explain", "measure", "parts", "play", "render", "schema",
-        "show", "speed", "voicings",
+        "setlists", "show", "speed", "voicings",
     ]  # fmt: skip
 
 
@@ -225,7 +225,7 @@ def test_check_names_good_and_bad(tmp_path: Path) -> None:
 def test_schema_lists_every_key(tmp_path: Path) -> None:
     """A JSON Schema whose properties are the file's tables; unknown keys are forbidden."""
     schema = json.loads(run("schema", folder=tmp_path).stdout)
-    assert schema["properties"]["schema"] == {"const": 3, "type": "integer"}
+    assert schema["properties"]["schema"] == {"const": 4, "type": "integer"}
     assert set(schema["properties"]) == {"schema", *voicer.Voicing.model_fields}
     assert schema["additionalProperties"] is False
 
