@@ -13,7 +13,7 @@ COMMANDS = {
     "demo": ("playing", "Run the whole job without hardware: riff in, knobs turned over MIDI, echo and pictures out."),
     "play": ("playing", "Play live through a voicing and tune it with a MIDI controller or the keyboard."),
     "render": ("playing", "Render a recording through a voicing, faster than real time."),
-    "voicings": ("shelf", "List the voicings in the order that next and previous step through."),
+    "voicings": ("shelf", "List the voicings in the order that next and previous step through, or change the list."),
     "setlists": ("shelf", "List the setlists, or check one: its songs, voicings and tempos."),
     "show": ("shelf", "Print a voicing and the figures of its circuit."),
     "check": ("shelf", "Check voicings: one line per error, and exit code 2 if there are any."),

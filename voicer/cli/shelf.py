@@ -8,15 +8,45 @@ import typer
 
 from voicer import library
 from voicer.cli.common import AsJson, Settings, VoicingName, app, changed, plain, print_columns, print_json, say
-from voicer.errors import VoicerError, one_line
+from voicer.errors import FileError, VoicerError, one_line
 
 
 @app.command("voicings")
-def voicings_command(as_json: AsJson = False) -> None:
-    """List the voicings in the order that next and previous step through.
+def voicings_command(
+    history: Annotated[
+        str | None, typer.Option(metavar="NAME", help="List its revisions; NAME@1 is the latest.")
+    ] = None,
+    restore: Annotated[str | None, typer.Option(metavar="NAME@N", help="Make a revision its text again.")] = None,
+    rename: Annotated[
+        tuple[str, str] | None, typer.Option(metavar="OLD NEW", help="Give a voicing of yours another name.")
+    ] = None,
+    duplicate: Annotated[
+        tuple[str, str] | None, typer.Option(metavar="NAME NEW", help="Save a copy under another name.")
+    ] = None,
+    delete: Annotated[str | None, typer.Option(metavar="NAME", help="Move a voicing of yours to the bin.")] = None,
+    deleted: Annotated[bool, typer.Option("--deleted", help="List what is in the bin.")] = False,
+    bring_back: Annotated[str | None, typer.Option(metavar="NAME", help="Take it out of the bin.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the voicings in the order that next and previous step through, or change the list.
 
-    Example: voicer voicings --json
+    Revisions can be played, shown and compared like voicings: voicer compare harbour-dusk harbour-dusk@1
+
+    Example: voicer voicings --history harbour-dusk
     """
+    asked = {
+        "list_history": history, "restore": restore, "rename": rename, "duplicate": duplicate, "delete": delete,
+        "list_bin": deleted or None, "bring_back": bring_back,
+    }  # fmt: skip
+    wanted = {change: given for change, given in asked.items() if given is not None}
+    if len(wanted) > 1:
+        raise FileError(f"voicings takes one change at a time (got {len(wanted)})", remedy="give one option")
+    if wanted:
+        from voicer.cli.shelf_changes import CHANGES
+
+        ((change, given),) = wanted.items()
+        CHANGES[change](given, as_json)
+        return
     entries = library.listing()
     if as_json:
         fields = ("name", "title", "notes", "shipped", "slot", "error", "shadows_shipped")

@@ -1,9 +1,11 @@
 """Voicings on disk: `load`, `listing` and `save` by name, `recall` by program number, `parse` and `to_text`.
 
-From the outside in: `shelf` (files by name) and `programs` (by number), `slots`, `form` (text and voicing),
+From the outside in: `changes` (that lose nothing), `revisions` and `deleted` voicings, `shelf` (files by name) and
+`programs` (by number), `slots`, `form` (text and voicing),
 `migration` (older forms), `names` and `home`.
 """
 
+from voicer.library.changes import Saved, known_text, save_known, save_new
 from voicer.library.form import parse, to_text
 from voicer.library.names import slug
 from voicer.library.programs import assign, recall
@@ -12,10 +14,12 @@ from voicer.library.slots import read_slots
 
 __all__ = [
     "Entry",
+    "Saved",
     "assign",
     "check_save",
     "entry",
     "is_path",
+    "known_text",
     "list_names",
     "listing",
     "load",
@@ -24,6 +28,8 @@ __all__ = [
     "recall",
     "save",
     "save_file",
+    "save_known",
+    "save_new",
     "slug",
     "to_text",
 ]

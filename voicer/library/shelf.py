@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 from voicer.errors import FileError, did_you_mean, one_line
 from voicer.files.resources import presets
-from voicer.files.safe_write import checked_target, second_name, write_bytes
+from voicer.files.safe_write import checked_target, not_written, second_name, write_bytes
 from voicer.files.text_file import load_text, write_atomically
 from voicer.files.toml_plain import read_plain
-from voicer.library import home
+from voicer.library import home, revisions
 from voicer.library.form import parse, to_text
 from voicer.library.names import checked_name, slug, slug_to_save_under
 from voicer.library.slots import read_slots, shipped_slots
@@ -79,8 +79,8 @@ def load(name_or_path: str | os.PathLike[str]) -> Voicing:
     ----------
     name_or_path : str or path
         A name (``harbour-dusk``) or title (``Harbour Dusk``), in either case of letters, is looked for
-        among the user's own voicings and then among the shipped ones. What holds a path separator or
-        ends in ``.toml`` is a path.
+        among the user's own voicings and then among the shipped ones. ``harbour-dusk@2`` is its second latest
+        revision. What holds a path separator or ends in ``.toml`` is a path.
 
     Raises
     ------
@@ -90,7 +90,15 @@ def load(name_or_path: str | os.PathLike[str]) -> Voicing:
     name = os.fspath(name_or_path)
     if is_path(name_or_path):
         return parse(load_text(name), name)
+    if (revision := _revision(name)) is not None:
+        return parse(revision.text(), f"{name} ({revision.path})")
     return _find(name).read()
+
+
+def _revision(name: str) -> revisions.Revision | None:
+    """The revision that ``NAME@2`` stands for; None for a name without a number."""
+    wanted = revisions.numbered(name)
+    return revisions.find(_find(wanted[0]).name, wanted[1]) if wanted else None
 
 
 def listing() -> list[Entry]:
@@ -105,8 +113,9 @@ def listing() -> list[Entry]:
 
 
 def entry(name: str) -> Entry:
-    """The entry of one voicing, by name or title."""
-    return _entry(_find(name), _assigned(), {source.name for source in _shipped()})
+    """The entry of one voicing, by name or title; a revision's is that of its voicing."""
+    wanted = revisions.numbered(name)
+    return _entry(_find(wanted[0] if wanted else name), _assigned(), {source.name for source in _shipped()})
 
 
 def save(voicing: Voicing, name: str | None = None, *, replace: bool = True) -> Path:
@@ -189,10 +198,17 @@ def _listed() -> list[_Source]:
 def _replace(path: Path, voicing: Voicing) -> None:
     """Save over a file, its comments kept; one that cannot be read as a voicing is kept beside it."""
     checked_target(path, overwrite=True)
+    old = ""
     try:
-        text, aside = to_text(voicing, load_text(path)), None
+        old = load_text(path)
+        text, aside = to_text(voicing, old), None
     except FileError:
         text, aside = to_text(voicing), _keep_aside(Path(os.path.realpath(path)))
+    if aside is None and text != old and path.parent == home.voicings_folder():
+        try:
+            revisions.keep(path.stem, old)
+        except FileError as error:
+            raise not_written(path, error.__cause__ if isinstance(error.__cause__, OSError) else error) from error
     try:
         write_atomically(path, text)
     except FileError:

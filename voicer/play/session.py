@@ -6,6 +6,7 @@ scripts. Thread of everything: control.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal, Protocol
@@ -24,6 +25,8 @@ from voicer.engine.units import ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
 from voicer.library.setlists import Setlist
 from voicer.play.actions import ACTIONS, no_verb
+from voicer.play.copies import Copies
+from voicer.play.history import Copy, History, Mark
 from voicer.play.sound import Sound
 from voicer.play.tempo import HIGHEST_BPM, LOWEST_BPM, Tempo
 from voicer.voicing import DIVISIONS, RATE_SPAN_HZ, Voicing
@@ -53,6 +56,15 @@ class Said:
     bad: bool = False
 
 
+@dataclass(frozen=True)
+class File:
+    """What a voicing's file holds."""
+
+    voicing: Voicing
+    text: str | None
+    """None where there is none of the player's."""
+
+
 class Session:
     """The voicing being played and everything that changes it.
 
@@ -75,7 +87,9 @@ class Session:
         self.on_sent: list[Callable[[int, Sound], None]] = []
         """Told each sound that was sent to the engine, with the number of its set. Thread: control."""
         self._unit = self.parts.unit or 0
-        self._saved = voicing
+        self.history = History()
+        self.copies: Copies = Copies()
+        self._files: dict[str, File] = {name: File(voicing, library.known_text(name))}
         self._engine: Engine | None = None
         self.tempo = Tempo()
         self.setlist: Setlist | None = None
@@ -85,6 +99,7 @@ class Session:
         self._moves: dict[str, Move] = {}
         self._movers: dict[str, str] = {}
         self._last_mover = ""
+        self.now_s: Callable[[], float] = time.monotonic
         self.circuit  # noqa: B018  (a voicing no circuit can be built for is refused here)
 
     @property
@@ -120,7 +135,13 @@ class Session:
     @property
     def changed(self) -> bool:
         """Whether the voicing differs from its file."""
-        return self.voicing != self._saved
+        mine = self.copies.mine
+        return (mine.voicing if mine else self.voicing) != self.file.voicing
+
+    @property
+    def file(self) -> File:
+        """What the voicing's file holds, as far as the session knows."""
+        return self._files[self.name]
 
     @property
     def unsettled(self) -> bool:
@@ -155,9 +176,9 @@ class Session:
     def state(self) -> dict[str, Any]:
         """Everything that `restore` needs to continue in another process, as plain JSON data."""
         state = _State(
-            name=self.name, sound=self.sound.to_json(), saved=self._saved, last_unit=self._unit,
-            rates_hz=self._rates_hz, song=self.song, bpm=self.tempo.bpm, tempo_source=self.tempo.source,
-            division=self.tempo.division,
+            name=self.name, sound=self.sound.to_json(), saved=self.file.voicing, saved_text=self.file.text,
+            last_unit=self._unit, rates_hz=self._rates_hz, song=self.song, bpm=self.tempo.bpm,
+            tempo_source=self.tempo.source, division=self.tempo.division,
         )  # fmt: skip
         return state.model_dump(mode="json")
 
@@ -177,7 +198,9 @@ class Session:
             raise VoicingError(f"a session's state must be as voicer wrote it ({place}: {first['msg']})") from error
         sound = Sound.from_json(found.sound)
         sound.circuit  # noqa: B018
-        self.name, self.sound, self._saved, self._unit = found.name, sound, found.saved, found.last_unit
+        self.name, self.sound, self._unit = found.name, sound, found.last_unit
+        self._files = {found.name: File(found.saved, found.saved_text)}
+        self.history, self.copies = History(), Copies()
         self._rates_hz, self.song = dict(found.rates_hz), found.song
         self.tempo.bpm, self.tempo.source, self.tempo.division = found.bpm, found.tempo_source, found.division
         self._moves.clear()
@@ -229,7 +252,8 @@ class Session:
 
         Another modulation range brings its own rate with it, unless one is given.
         """
-        before = self.voicing.modulation
+        self.copies.end_hearing(self)
+        mark, before = self.mark(), self.voicing.modulation
         wanted = values.get("modulation.range", before.range)
         if wanted in RATE_SPAN_HZ and wanted != before.range and "modulation.rate_hz" not in values:
             values = {**values, "modulation.rate_hz": self._rate_for(wanted)}
@@ -248,6 +272,10 @@ class Session:
         if before.range not in ("off", wanted):
             self._rates_hz[before.range] = before.rate_hz
         self._movers.update(dict.fromkeys(values, by))
+        if by == "clock":
+            self.history.note_tempo(mark)
+        elif self.mark() != mark:
+            self.history.note_moves(mark, list(values), self.now_s())
         return "; ".join(told)
 
     def recall(self, slot: int) -> str:
@@ -275,16 +303,66 @@ class Session:
         raise VoicingError(f"no voicing in the library can be played; {'; '.join(passed)}")
 
     def save(self) -> str:
-        """Save the voicing to the file it was loaded from: its name in the library, or its path."""
+        """Save the voicing to the file it was loaded from: its name in the library, or its path.
+
+        A file that somebody else has changed meanwhile stays as it is; the voicing goes beside it and is played from
+        there on.
+        """
+        self.copies.check_own()
+        saved = library.save_known(self.voicing, self.name, self.file.text)
+        was, self.name = self.name, saved.name
+        self._files[saved.name] = File(self.voicing, saved.text)
+        if saved.beside:
+            return f"'{was}' was changed by somebody else and is left as it is; yours is saved as '{saved.name}'"
         if library.is_path(self.name):
-            library.save_file(self.name, self.voicing)
-            line = f"saved to {self.name}"
-        else:
-            self.name = library.save(self.voicing, self.name).stem
-            shadows = library.entry(self.name).shadows_shipped
-            line = f"saved as '{self.name}'" + (" (replaces the shipped one of that name)" if shadows else "")
-        self._saved = self.voicing
-        return line
+            return f"saved to {self.name}"
+        shadows = library.entry(self.name).shadows_shipped
+        return f"saved as '{self.name}'" + (" (played instead of the shipped one, which stays)" if shadows else "")
+
+    def save_new(self) -> str:
+        """Save the voicing under the next numbered name, and play it from there on."""
+        self.copies.check_own()
+        mark = self.mark()
+        saved, voicing = library.save_new(self.voicing, self.name)
+        self._take(voicing)
+        self.name = saved.name
+        self._files[saved.name] = File(voicing, saved.text)
+        self.history.note(mark, f"the new name '{saved.name}'")
+        return f"saved as '{saved.name}'"
+
+    def undo(self) -> str:
+        """Bring back what stood before the last thing done: moves of one control within a second, a recall, a swap."""
+        return self._travel(self.history.undo(self.mark()), "undone", "nothing to undo")
+
+    def redo(self) -> str:
+        """Do again what was undone last."""
+        return self._travel(self.history.redo(self.mark()), "done again", "nothing to do again")
+
+    def mark(self) -> Mark:
+        """Where the session stands, for undo."""
+        mine = self.copies.mine or Copy(self.voicing, self.parts)
+        return Mark(self.name, mine.voicing, mine.parts, self.song, self.tempo.division, self.copies.label,
+                    self.copies.other)  # fmt: skip
+
+    def play_copy(self, copy: Copy, by: str, trim_db: float = 0.0) -> list[str]:
+        """Play another voicing and parts in place of the present ones; what had to be dropped, in words."""
+        told = self._take(copy.voicing, copy.parts, escape=True, trim_db=trim_db)
+        self._movers.clear()
+        self._last_mover = by
+        return told
+
+    def _travel(self, found: tuple[Mark, str] | None, done: str, nothing: str) -> str:
+        """Go to a mark of the history."""
+        if found is None:
+            return nothing
+        mark, what = found
+        self.copies.mine = None
+        self.play_copy(Copy(mark.voicing, mark.parts), "undo")
+        self.name, self.song, self.tempo.division = mark.name, mark.song, mark.division
+        self.copies.label, self.copies.other = mark.label, mark.other
+        if mark.name not in self._files:
+            self._files[mark.name] = File(mark.voicing, library.known_text(mark.name))
+        return f"{done}: {what}"
 
     def switch_bypass(self, kind: Bypass) -> str:
         """Bypass the echo (``cut``: at once, ``tail``: the repeats ring out), or switch it on again."""
@@ -336,9 +414,10 @@ class Session:
     def next_division(self) -> str:
         """Go to the next note value: the voicing's where it has its own, else the session's."""
         tempo = self.tempo
-        wanted = tempo.next_division(tempo.division_of(self.voicing))
+        mark, wanted = self.mark(), tempo.next_division(tempo.division_of(self.voicing))
         if self.voicing.delay.division == "session":
             tempo.division = wanted
+            self.history.note(mark, f"the note value {wanted}")
             told = self._follow("division")
         else:
             told = self.set({"delay.division": wanted}, by="division")
@@ -358,6 +437,7 @@ class Session:
         """Play a song of the setlist."""
         if not 0 <= place < len(setlist.song):
             return f"{'end' if place > 0 else 'beginning'} of the setlist '{setlist.name}'"
+        mark = self.mark()
         self.song, song = place, setlist.song[place]
         told = [f"song {place + 1} of {len(setlist.song)}: {song.told}"]
         if song.tempo_bpm is not None and not self.tempo.is_live:
@@ -366,7 +446,7 @@ class Session:
             self.tempo.bpm, self.tempo.source = None, ""
         voicing = library.load(song.voicing)
         name = song.voicing if library.is_path(song.voicing) else library.entry(song.voicing).name
-        return "; ".join([*told, self._call_up(name, voicing)])
+        return "; ".join([*told, self._call_up(name, voicing, mark)])
 
     def next_modulation(self) -> str:
         """Switch the modulation to off, slow, fast, off …; each range keeps its own rate."""
@@ -380,8 +460,11 @@ class Session:
 
         Series, tolerances and swaps stay as the player chose them.
         """
+        self.copies.end_hearing(self)
+        mark = self.mark()
         parts, dropped = self.parts.next(self._unit + 1).fitted(self.voicing)
         self._hear(parts=parts)
+        self.history.note(mark, "other parts")
         self._unit = parts.unit or self._unit
         return "; ".join([f"hearing {parts.says}", *dropped])
 
@@ -399,11 +482,12 @@ class Session:
         self._movers.update({key: move.by for key, move in moves.items()})
         return told
 
-    def _call_up(self, name: str, voicing: Voicing) -> str:
+    def _call_up(self, name: str, voicing: Voicing, mark: Mark | None = None) -> str:
         """Play a voicing of the library; swapped parts are dropped, since they belong to the board they were on.
 
         A recall ends a runaway: where the loop that is left or the one that comes sustains itself, the line is emptied.
         """
+        mark = mark or self.mark()
         told = [f"voicing '{name}'"]
         if self.parts.swaps:
             told.append(f"swap of {', '.join(self.parts.swaps)} dropped, it was for '{self.name}'")
@@ -416,7 +500,10 @@ class Session:
         if followed is not None and followed.time_ms is not None:
             played = voicing.changed({"delay.time_ms": _within(followed.time_ms, voicing)})
         self._take(played, replace(self.parts, swaps={}), escape=True)
-        self.name, self._saved = name, voicing
+        self.name = name
+        self._files[name] = File(voicing, library.known_text(name))
+        self.copies.forget()
+        self.history.note(mark, f"voicing '{name}'")
         self._rates_hz = {}
         self._movers.clear()
         self._last_mover = "recall"
@@ -424,13 +511,16 @@ class Session:
             told.append(followed.line)
         return "; ".join(told)
 
-    def _take(self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False) -> list[str]:
+    def _take(
+        self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False, trim_db: float | None = None
+    ) -> list[str]:
         """Play another voicing, and say which swaps its board has no part for.
 
         Design first, so that a voicing no circuit can be built for changes nothing.
         """
         parts, dropped = (parts or self.parts).fitted(voicing)
-        sound = self.sound.changed(voicing=voicing, parts=parts)
+        trim_db = self.sound.trim_db if trim_db is None else trim_db
+        sound = self.sound.changed(voicing=voicing, parts=parts, trim_db=trim_db)
         if escape and (_sustains(self.circuit) or _sustains(sound.circuit)):
             sound = sound.changed(generation=sound.generation + 1)
         self._take_sound(sound)
@@ -468,6 +558,7 @@ class _State(BaseModel):
     name: Annotated[str, Field(min_length=1)]
     sound: dict[str, Any]
     saved: Voicing
+    saved_text: str | None = None
     last_unit: Annotated[int, Field(ge=0)]
     rates_hz: dict[str, float]
     song: Annotated[int, Field(ge=0)] | None = None

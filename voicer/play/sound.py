@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from voicer.board import PartChoice
 from voicer.circuit import Circuit
-from voicer.dsp.coefficients import CEILING_DB, Bypass, ceiling_numbers, echo_coefficients
+from voicer.dsp.coefficients import CEILING_DB, Bypass, ceiling_numbers, echo_coefficients, named
 from voicer.engine.units import CEILING, ECHO
 from voicer.errors import VoicingError
 from voicer.library.calibrations import ASSUMED_V
@@ -37,6 +37,8 @@ class Sound:
     """Volts at a sample value of 1, from the input's calibration."""
     ceiling_db: float = CEILING_DB
     """Output ceiling, dB relative to full scale."""
+    trim_db: float = 0.0
+    """By how much the output is turned down to match another in loudness; never above 0."""
 
     @cached_property
     def circuit(self) -> Circuit:
@@ -56,6 +58,8 @@ class Sound:
             self.circuit, sample_rate_hz, bypass=self.bypass, volts_per_unit=self.full_scale_v,
             muted=self.muted, generation=self.generation,
         )  # fmt: skip
+        named(echo)["dry"] *= 10 ** (self.trim_db / 20) if self.bypass == "off" else 1.0
+        named(echo)["wet"] *= 10 ** (self.trim_db / 20)
         return {CEILING: ceiling_numbers(self.ceiling_db, sample_rate_hz, muted=self.muted), ECHO: echo}
 
     def to_json(self) -> dict[str, Any]:
@@ -63,6 +67,7 @@ class Sound:
         form = _Form(
             voicing=self.voicing, parts=self.parts.as_json(), bypass=self.bypass, muted=self.muted,
             generation=self.generation, full_scale_v=self.full_scale_v, ceiling_db=self.ceiling_db,
+            trim_db=self.trim_db,
         )  # fmt: skip
         return form.model_dump(mode="json")
 
@@ -90,3 +95,4 @@ class _Form(BaseModel):
     generation: Annotated[int, Field(ge=0)]
     full_scale_v: Annotated[float, Field(gt=0)]
     ceiling_db: Annotated[float, Field(ge=-40, le=0)]
+    trim_db: Annotated[float, Field(ge=-60, le=0)] = 0.0

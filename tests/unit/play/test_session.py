@@ -234,7 +234,7 @@ def test_save_says_when_it_replaces_a_shipped_voicing(session: Session) -> None:
     """The file is the voicing, under the name it was called up by; shadowing a shipped voicing is never silent."""
     session.set({"repeats.feedback": 0.8})
     told = lines(session, Press("save"))
-    assert told == ["saved as 'harbour-dusk' (replaces the shipped one of that name)"]
+    assert told == ["saved as 'harbour-dusk' (played instead of the shipped one, which stays)"]
     assert voicer.load("harbour-dusk") == session.voicing
     assert not session.changed
 
