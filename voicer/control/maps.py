@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 PRESSED_FROM = 64
 """Values 64..127 mean "on", 0..63 "off" (MIDI 1.0, switch controllers)."""
 
-GLIDE_MS = 30.0
-"""Over how long the sound follows a step of a 7-bit control (own choice): several of its messages, sent some 10 ms
-apart, then join into one movement."""
+GLIDE_MS = 70.0
+"""Over how long the clock follows a step of a 7-bit control. One step over a clock range of 10:1 is 31 cents
+(1200 log2(10) / 127); spread over 70 ms the pitch moves by less than 5 cents in 10 ms."""
 
 EDGES = {"repeats.feedback": 1.0}
 """Values at which a parameter crosses the edge of self-oscillation; an endless encoder stops there."""

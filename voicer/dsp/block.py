@@ -25,16 +25,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from llvmlite import ir
 from numba import carray, cfunc, njit, types  # type: ignore[attr-defined]
-from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 import voicer.dsp
 from voicer.dsp.ceiling import limit_to_ceiling
-from voicer.dsp.echo import ADDRESS, AIM, PLAY, Echo
+from voicer.dsp.echo import ADDRESS, Echo
 from voicer.dsp.gauges import BLOCK_TIMES, GAUGES, HOLD_S, MOST_UNITS, PEAK_FALL_S, SETTLED_AFTER
 from voicer.dsp.handover import take_set
+from voicer.dsp.layout import COUNT, LAYOUT
+from voicer.dsp.lines import IDLE, LINES, aim_lines, is_shed, play_lines, set_up
 from voicer.dsp.meters import highest_peak
 from voicer.dsp.slots import COUNTERS, SLOT_WORDS, SLOTS
 
@@ -70,6 +70,7 @@ STATE = np.dtype(
         ("begun_ns", "i8"),  # written by the caller before a block
         ("ended_ns", "i8"),  # and after it
         ("last_begun_ns", "i8"),
+        ("took_ns", "i8"),  # the block before took so long
         ("length_ns", "f8"),
         ("frames", "i8"),
         ("units", "i8"),  # how many
@@ -89,8 +90,8 @@ STATE = np.dtype(
 _GAUGES, _SLOTS, _TIMES, _STATE, _UNITS, _STAGING, _COUNTERS, _NUMBERS, _BEFORE = range(9)
 _INPUT, _LOOP, _HEARD, _SIGNAL, _OUTPUT = range(9, 14)
 _GIVEN, _MADE, _GRAPH_GIVEN, _GRAPH_MADE = (14 + k * MOST_UNITS for k in range(4))
-_ECHO_CALL, _ECHO, _ECHO_NUMBERS = (14 + 4 * MOST_UNITS + k for k in range(3))
-_ADDRESSES = _ECHO_NUMBERS + 1
+_ECHO_CALL, _ECHO, _OTHER_ECHO, _ECHO_NUMBERS, _LINES, _REST = (14 + 4 * MOST_UNITS + k for k in range(6))
+_ADDRESSES = _REST + 1
 
 _kernel = njit(cache=True, error_model="numpy")
 
@@ -99,7 +100,7 @@ _kernel = njit(cache=True, error_model="numpy")
 def _note_time(gauge, state, times):
     """The time the block before took, and whether this one is asked for in time."""
     if gauge.blocks > 0:
-        took_ns = max(state.ended_ns - state.last_begun_ns, 0)
+        took_ns = state.took_ns = max(state.ended_ns - state.last_begun_ns, 0)
         times[(gauge.blocks - 1) % BLOCK_TIMES] = took_ns * 1e-3
         if gauge.blocks > SETTLED_AFTER:
             gauge.late += took_ns > state.length_ns
@@ -208,18 +209,6 @@ def _finish(gauge, state, units, numbers, heard, signal, output):
     gauge.blocks += 1
 
 
-@intrinsic
-def _call_echo(_context, call, echo, what, x, y, frames):
-    """`work_echo` by its address: linked in, it would be compiled twice."""
-
-    def generate(_target, builder, _signature, arguments):
-        pointer, word = arguments[0].type, ir.IntType(64)
-        kind = ir.FunctionType(word, (pointer, word, pointer, pointer, word)).as_pointer()
-        return builder.call(builder.bitcast(arguments[0], kind), arguments[1:])
-
-    return types.int64(types.voidptr, types.voidptr, types.int64, types.voidptr, types.voidptr, types.int64), generate
-
-
 def _compiled(_sources: int) -> Any:
     """The call, compiled or from the cache.
 
@@ -249,11 +238,18 @@ def _compiled(_sources: int) -> Any:
             _take_input(state, source, loop, heard, signal)
         if what & ECHO:
             unit, made = units[state.echo], carray(p[_MADE + state.echo], (frames,), np.float64)
+            lines = carray(p[_LINES], (1,), LINES)[0]
+            gauge.shed += is_shed(lines, p[_ECHO_CALL], p[_ECHO], p[_OTHER_ECHO], state.took_ns, state.length_ns)
             if unit.fresh:
-                unit.fresh = 0
-                _call_echo(p[_ECHO_CALL], p[_ECHO], AIM, p[_ECHO_NUMBERS], p[_ECHO_NUMBERS], 0)
+                aimed = carray(p[_ECHO_NUMBERS], (1,), LAYOUT)[0]
+                if aim_lines(lines, p[_ECHO_CALL], p[_ECHO], p[_OTHER_ECHO], p[_ECHO_NUMBERS], aimed):
+                    unit.fresh = 0
             if unit.fault == 0:
-                _call_echo(p[_ECHO_CALL], p[_ECHO], PLAY, p[_SIGNAL], p[_MADE + state.echo], frames)
+                play_lines(
+                    lines, p[_ECHO_CALL], p[_ECHO], p[_OTHER_ECHO], p[_SIGNAL], p[_MADE + state.echo], p[_REST],
+                    made, carray(p[_REST], (frames,), np.float64),
+                )  # fmt: skip
+            gauge.tail = lines.ring != IDLE
             guard(unit, made, signal, state.fade_step)
         if what & OFFER:
             gauge.running_unit = k + 1
@@ -298,7 +294,8 @@ class Work:
         Units in the rack.
     numbers : float64 [shape=(count,)]
         Numbers of all units, the ceiling's first.
-    echo : Echo
+    echo, other : Echo
+        What plays, and what is to play after a recall.
     echo_place : int
         Of the echo in the rack.
     frames : int
@@ -321,6 +318,7 @@ class Work:
         count: int,
         numbers: NDArray[np.float64],
         echo: Echo,
+        other: Echo,
         echo_place: int,
         frames: int,
         sample_rate_hz: float,
@@ -338,8 +336,12 @@ class Work:
         state["hold_blocks"] = round(HOLD_S * sample_rate_hz / frames)
         state["gain"] = 1.0, 0.0
         self.stamps = memoryview(self._state.view(np.int64).data)[:2]
+        self._lines = np.zeros(1, LINES)
+        set_up(self._lines[0], numbers[units["place"][echo_place] :][:COUNT].view(LAYOUT)[0], sample_rate_hz)
+        self._echoes = [echo, other]
         for place, array in (
-            (_STATE, self._state), (_UNITS, units), (_NUMBERS, numbers), (_BEFORE, numbers.copy()),
+            (_STATE, self._state), (_LINES, self._lines), (_REST, np.zeros(frames)), (_OTHER_ECHO, other.addresses),
+            (_UNITS, units), (_NUMBERS, numbers), (_BEFORE, numbers.copy()),
             (_COUNTERS, self.counters), (_STAGING, np.zeros(SLOT_WORDS, np.int64)),
             (_HEARD, np.zeros(frames)), (_SIGNAL, np.zeros(frames)), (_LOOP, np.zeros(1, np.float32)),
         ):  # fmt: skip
@@ -349,13 +351,23 @@ class Work:
             self._put(_MADE + k, self.made[k])
         self._addresses[_ECHO_CALL] = ADDRESS
         self._addresses[_ECHO_NUMBERS] = numbers[units["place"][echo_place] :].ctypes.data
-        self.take_echo(echo)
+        self._put(_ECHO, echo.addresses)
         self.step: Callable[[int, int], int] = partial(_SIGNATURE(_CALL.address), self._addresses.ctypes.data)
 
     def take_echo(self, echo: Echo) -> None:
         """Play this echo; while one plays, only after it was marked with a fault and has faded."""
-        self._echo = echo
-        self._put(_ECHO, echo.addresses)
+        main = int(self._lines["main"][0])
+        self._echoes[main] = echo
+        self._lines["ring"] = IDLE
+        self._put(_OTHER_ECHO if main else _ECHO, echo.addresses)
+
+    def shed_tails(self) -> None:
+        """Drop a tail when blocks become slow: for engines that must be in time."""
+        self._lines["sheds"] = 1
+
+    def state_arrays(self) -> list[NDArray[Any]]:
+        """All that the echoes carry from block to block, always in this order; see `Echo.state_arrays`."""
+        return [self._lines, *self._echoes[0].state_arrays(), *self._echoes[1].state_arrays()]
 
     def take_link(self, gauges: NDArray[Any], slots: NDArray[np.int64], times: NDArray[np.float32], seen: int) -> None:
         """Work on the arrays of a link; ``seen`` is the number of the set that `numbers` came from."""

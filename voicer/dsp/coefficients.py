@@ -14,7 +14,7 @@ from voicer.circuit import Circuit
 from voicer.circuit.devices import transfer_weights
 from voicer.circuit.limiter import LimiterParts
 from voicer.dsp.bridge import inner_factor
-from voicer.dsp.layout import COUNT, LAYOUT, LIMIT_INTERVALS, LINE_ROWS, LINE_TAPS
+from voicer.dsp.layout import COUNT, LAYOUT, LIMIT_INTERVALS, LINE_ROWS, LINE_TAPS, SEGMENT
 from voicer.dsp.matching import digital_high_pass, matched_coupling, matched_low_pass
 
 UNLIMITED_V = 1000.0
@@ -49,6 +49,9 @@ def echo_coefficients(
     volts_per_unit: float = 1.0,
     muted: bool = False,
     generation: int = 0,
+    line: int = 0,
+    tail: bool = False,
+    clock_glide_ms: float = 0.0,
 ) -> NDArray[np.float64]:
     """Numbers for `echo.Echo` from a circuit.
 
@@ -65,6 +68,12 @@ def echo_coefficients(
     generation : int
         Any other number than before fades the echo out, empties the line and fades in again, 12 ms each way: counted
         up where what the line holds must not be heard on (a recall out of a runaway).
+    line : int
+        Any other number than before plays on the other line (`lines`).
+    tail : bool
+        Whether the line before may ring on.
+    clock_glide_ms : float
+        How long another clock takes to be reached, where that is longer than usual: for knobs of coarse steps.
 
     Returns
     -------
@@ -75,6 +84,7 @@ def echo_coefficients(
     rate_hz = sample_rate_hz * inner_factor(sample_rate_hz)
     _put_gains(c, circuit, bypass, volts_per_unit)
     c["generation"], c["muted"] = generation, muted
+    c["line"], c["tail"], c["clock_glide"] = line, tail, 1e-3 * clock_glide_ms * sample_rate_hz / SEGMENT
     if muted:
         c["send"] = c["dry"] = c["wet"] = c["feedback"] = 0.0
     c["clock"] = circuit.clock_hz / rate_hz

@@ -52,10 +52,8 @@ from voicer.dsp.layout import (
     LINE_TAPS,
     LOW_PASS_LOOKAHEAD,
     LOW_PASS_TAPS,
+    SEGMENT,
 )
-
-SEGMENT = 16
-"""Audio samples between two looks at the coefficients; segments start at multiples of it whatever the blocks."""
 
 GLIDE_SEGMENTS = 12
 """A new set of coefficients is reached in this many segments: 4 ms at 48 kHz."""
@@ -628,10 +626,31 @@ def aim_echo(numbers, flat_target, target, i):
         flat_target[j] = numbers[j]
     i.glide = GLIDE_SEGMENTS
     if target.clock != clock:
-        i.clock_glide = CLOCK_GLIDE_SEGMENTS
+        i.clock_glide = max(CLOCK_GLIDE_SEGMENTS, int(target.clock_glide))
 
 
-START, AIM, PLAY = range(3)
+@_kernel
+def leave_echo(target, i, keeps, segments):
+    """Let go of the input and the dry signal within ``segments``; of the echo too unless it ``keeps`` sounding."""
+    target.send = target.dry = 0.0
+    if not keeps:
+        target.wet = 0.0
+    i.glide = segments
+
+
+@_kernel
+def revive_echo(numbers, flat, flat_target, c, s, i, segments):
+    """Begin anew with these coefficients: everything empty, input and dry signal fading in within ``segments``."""
+    for j in range(numbers.size):
+        flat[j] = flat_target[j] = numbers[j]
+    c.send = c.dry = 0.0
+    s.send, s.dry, s.send_step, s.dry_step = 0.0, 0.0, 0.0, 0.0
+    s.feedback, s.wet, s.feedback_step, s.wet_step = c.feedback, c.wet / c.volts_per_unit, 0.0, 0.0
+    s.base = c.clock
+    i.glide, i.clock_glide, i.fade = segments, 0, 0
+
+
+START, AIM, PLAY, LEAVE, END, REVIVE = range(6)
 
 
 @cfunc(
@@ -642,7 +661,8 @@ def work_echo(p, what, x, y, frames):
     """The echo as a C function on the addresses of `Echo`'s arrays, for callers without the interpreter.
 
     ``START`` sets the state for time zero; ``AIM`` takes ``x`` as coefficients [shape=(COUNT,)]; ``PLAY`` works a block
-    ``x`` to ``y`` [shape=(frames,)].
+    ``x`` to ``y`` [shape=(frames,)]. ``LEAVE`` lets the line ring on without an input, ``END`` lets it fall silent,
+    both within ``frames`` segments; ``REVIVE`` begins anew with the coefficients ``x``, fading in as long.
     """
     flat, target = carray(p[0], (COUNT,), np.float64), carray(p[1], (COUNT,), np.float64)
     named, named_target = carray(p[0], (1,), LAYOUT), carray(p[1], (1,), LAYOUT)
@@ -651,6 +671,18 @@ def work_echo(p, what, x, y, frames):
         start_echo(ints[0].factor, named, floats, ints)
     elif what == AIM:
         aim_echo(carray(x, (COUNT,), np.float64), target, named_target[0], ints[0])
+    elif what == LEAVE or what == END:  # noqa: SIM109
+        leave_echo(named_target[0], ints[0], what == LEAVE, frames)
+    elif what == REVIVE:
+        revive_echo(carray(x, (COUNT,), np.float64), flat, target, named[0], floats[0], ints[0], frames)
+        _clear(carray(p[4], (_DRY_PAST + SEGMENT,), np.float64))
+        _empty(
+            named[0], floats[0], carray(p[14], (2 * _LINE_SIZE,), np.float64),
+            carray(p[5], (_WET_PAST + _INNER,), np.float64), carray(p[6], (_ODD_PAST + SEGMENT,), np.float64),
+            carray(p[7], (BRIDGE_TAPS + _INNER,), np.float64), carray(p[8], (_FIR_PAST + _INNER,), np.float64),
+            carray(p[9], (_FIR_PAST + _INNER,), np.float64), carray(p[10], (_READ_PAST + _INNER,), np.float64),
+            carray(p[12], (3, 2), np.float64), carray(p[13], (3, 2), np.float64),
+        )  # fmt: skip
     else:
         echo_block(
             carray(x, (frames,), np.float64), carray(y, (frames,), np.float64), ints[0].factor,

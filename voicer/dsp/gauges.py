@@ -23,6 +23,8 @@ GAUGES = np.dtype(
         ("errors", "i8"),  # blocks that failed and were silent
         ("xruns", "i8"),  # reported by the JACK server, whoever caused them
         ("limited", "i8"),  # blocks in which the ceiling turned the sound down
+        ("shed", "i8"),  # tails that were dropped to save time
+        ("tail", "i8"),  # whether an old line rings on
         ("running_unit", "i8"),  # place in the rack, from 1, of the unit whose code is running now; 0 none
         ("building_unit", "i8"),  # the same of a unit that is being loaded or made
         ("faults", "i8", (MOST_UNITS,)),  # per unit: 0 plays, else `engine.link.FAULTS`

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
+SEGMENT = 16
+"""Audio samples between two looks at the coefficients; segments start at multiples of it whatever the blocks."""
+
 LOW_PASS_TAPS = 8
 """Length of the fitted numerator of a low-pass filter (`matching`)."""
 
@@ -34,6 +37,10 @@ LAYOUT = np.dtype(
         ("devices", "f8"),
         ("generation", "f8"),  # counted up to empty the line although nothing else changes
         ("muted", "f8"),  # 1: silence; the line is emptied as it becomes 1
+        # between two lines (`lines`)
+        ("line", "f8"),  # counted up to play on another line
+        ("tail", "f8"),  # 1: the line before may ring on
+        ("clock_glide", "f8"),  # segments in which the clock gets there, where that is more than usual
         # volts and gains
         ("volts_per_unit", "f8"),  # volts at a sample value of 1
         ("send", "f8"),  # input into the echo: 0 while bypassed

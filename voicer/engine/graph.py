@@ -94,6 +94,7 @@ class Graph:
         if loop is not None and loop.size:
             rack.work.take_loop(loop)
         if live:
+            rack.work.shed_tails()
             rack.on_error = lambda name, error: self._to_do.put(partial(print_error, name, error))
         self._build()
 

@@ -97,6 +97,10 @@ class Report:
     xruns: int
     limited: int
     """Blocks in which the ceiling turned the sound down."""
+    shed: int
+    """Tails that were dropped because the machine could not carry two lines."""
+    tail: int
+    """1 while the line before a recall rings on."""
     ceiling_db: float
     """Its gain now, dB: 0 while it is idle, below 0 while it acts; the lowest is held for 0.3 s."""
     running_unit: int | None
@@ -215,7 +219,7 @@ class Link:
         os.close(self._descriptor)
 
 
-_COUNTS = ("blocks", "late", "gaps", "realtime", "overruns", "errors", "xruns", "limited")
+_COUNTS = ("blocks", "late", "gaps", "realtime", "overruns", "errors", "xruns", "limited", "shed", "tail")
 
 
 def numbers_layout(rack: tuple[str, ...], numbers: dict[str, NDArray[Any]]) -> dict[str, tuple[int, int]]:

@@ -156,8 +156,8 @@ class Rack:
         assert places[CEILING][0] == 0  # noqa: S101
         echo_k = names.index(ECHO)
         self.work = Work(
-            units, len(names), numbers, Echo(self._part(places[ECHO], numbers), sample_rate_hz), echo_k, frames,
-            sample_rate_hz,
+            units, len(names), numbers, Echo(self._part(places[ECHO], numbers), sample_rate_hz),
+            Echo(self._part(places[ECHO], numbers), sample_rate_hz, seed=2), echo_k, frames, sample_rate_hz,
         )  # fmt: skip
         self.work.take_link(link.head, link.slots, link.block_times_us, number)
         self.work.counters[:] = put_back

@@ -62,7 +62,8 @@ def list_revisions(name: str) -> list[Revision]:
 def keep(name: str, text: str, now: datetime | None = None, *, always: bool = False) -> None:
     """Keep the text that a save is about to replace; `FileError` when the disk does not take it.
 
-    Of saves in a burst the text before the first is kept, unless ``always``. The same text as the latest revision is not kept twice.
+    Of saves in a burst the text before the first is kept, unless ``always``. A text that is the latest revision
+    already is not kept twice.
     """
     now = datetime.now(UTC) if now is None else now
     folder = home.made(revisions_folder(name))

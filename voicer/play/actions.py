@@ -27,6 +27,7 @@ ACTIONS: dict[Action, Verb] = {
     "other-copy": lambda session, _: session.copies.switch(session),
     "hear-saved": lambda session, press: session.copies.hear_saved(session, press.held),
     "match-levels": lambda session, _: session.copies.switch_matching(session),
+    "recall-tail": lambda session, _: session.switch_tail(),
     "modulation-range": lambda session, _: session.next_modulation(),
     "parts": lambda session, _: session.next_parts(),
     "put-back": lambda session, _: session.put_back_units(),

@@ -31,6 +31,9 @@ from voicer.play.sound import Sound
 from voicer.play.tempo import HIGHEST_BPM, LOWEST_BPM, Tempo
 from voicer.voicing import DIVISIONS, RATE_SPAN_HZ, Voicing
 
+TEMPO_GLIDE_MS = 100.0
+"""How long the clock takes to get to another tempo (own choice): a bend of the pitch, no step."""
+
 
 class Engine(Protocol):
     """What a session plays through: `engine.supervisor.Supervisor` or `engine.stepped.SteppedEngine`."""
@@ -95,6 +98,8 @@ class Session:
         self.setlist: Setlist | None = None
         self.song: int | None = None
         """Place in the setlist, from 0; None before its first song."""
+        self.keeps_tail = True
+        """Whether the repeats of the voicing before ring on after a recall."""
         self._rates_hz: dict[str, float] = {}
         self._moves: dict[str, Move] = {}
         self._movers: dict[str, str] = {}
@@ -247,8 +252,10 @@ class Session:
             said = [one for move in moves.values() for one in self._attempt(self._move, {move.key: move})]
         return said
 
-    def set(self, values: dict[str, Any], by: str = "") -> str:
+    def set(self, values: dict[str, Any], by: str = "", glide_ms: float = 0.0) -> str:
         """Change parameters of the voicing, all or none; `VoicerError` when they do not fit. ``by`` says what did it.
+
+        The clock takes ``glide_ms`` to get there where that is longer than usual, as for a knob of coarse steps.
 
         Another modulation range brings its own rate with it, unless one is given.
         """
@@ -268,7 +275,7 @@ class Session:
             fitted = self.tempo.fitted(self.voicing.changed(values))
             if fitted is not None and fitted.time_ms is not None:
                 values = {**values, "delay.time_ms": _within(fitted.time_ms, self.voicing.changed(values))}
-        told = self._take(self.voicing.changed(values))
+        told = self._take(self.voicing.changed(values), glide_ms=glide_ms)
         if before.range not in ("off", wanted):
             self._rates_hz[before.range] = before.rate_hz
         self._movers.update(dict.fromkeys(values, by))
@@ -364,6 +371,13 @@ class Session:
             self._files[mark.name] = File(mark.voicing, library.known_text(mark.name))
         return f"{done}: {what}"
 
+    def switch_tail(self) -> str:
+        """Let recalls leave the old repeats to die away, or cross over to the new voicing at once."""
+        self.keeps_tail = not self.keeps_tail
+        if not self.keeps_tail:
+            self._hear(tail=False)
+        return "recalls keep the old repeats" if self.keeps_tail else "recalls end the old repeats"
+
     def switch_bypass(self, kind: Bypass) -> str:
         """Bypass the echo (``cut``: at once, ``tail``: the repeats ring out), or switch it on again."""
         self._hear(bypass=kind if self.bypass == "off" else "off")
@@ -430,7 +444,7 @@ class Session:
         if fitted is None:
             return ""
         if fitted.time_ms is not None:
-            self.set({"delay.time_ms": _within(fitted.time_ms, self.voicing)}, by=by)
+            self.set({"delay.time_ms": _within(fitted.time_ms, self.voicing)}, by=by, glide_ms=TEMPO_GLIDE_MS)
         return fitted.line
 
     def _sing(self, place: int, setlist: Setlist) -> str:
@@ -478,7 +492,8 @@ class Session:
         return min(max(self._rates_hz.get(wanted, now.rate_hz), low), high)
 
     def _move(self, moves: dict[str, Move]) -> str:
-        told = self.set({key: move.value for key, move in moves.items()})
+        glide_ms = max(move.glide_ms for move in moves.values())
+        told = self.set({key: move.value for key, move in moves.items()}, glide_ms=glide_ms)
         self._movers.update({key: move.by for key, move in moves.items()})
         return told
 
@@ -499,7 +514,7 @@ class Session:
         played = voicing
         if followed is not None and followed.time_ms is not None:
             played = voicing.changed({"delay.time_ms": _within(followed.time_ms, voicing)})
-        self._take(played, replace(self.parts, swaps={}), escape=True)
+        self._take(played, replace(self.parts, swaps={}), other_line=True)
         self.name = name
         self._files[name] = File(voicing, library.known_text(name))
         self.copies.forget()
@@ -512,16 +527,20 @@ class Session:
         return "; ".join(told)
 
     def _take(
-        self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False, trim_db: float | None = None
-    ) -> list[str]:
+        self, voicing: Voicing, parts: PartChoice | None = None, *, escape: bool = False, other_line: bool = False,
+        trim_db: float | None = None, glide_ms: float = 0.0,
+    ) -> list[str]:  # fmt: skip
         """Play another voicing, and say which swaps its board has no part for.
 
         Design first, so that a voicing no circuit can be built for changes nothing.
         """
         parts, dropped = (parts or self.parts).fitted(voicing)
         trim_db = self.sound.trim_db if trim_db is None else trim_db
-        sound = self.sound.changed(voicing=voicing, parts=parts, trim_db=trim_db)
-        if escape and (_sustains(self.circuit) or _sustains(sound.circuit)):
+        sound = self.sound.changed(voicing=voicing, parts=parts, trim_db=trim_db, clock_glide_ms=glide_ms)
+        if other_line or voicing.line != self.voicing.line:
+            keeps = self.keeps_tail and not _sustains(self.circuit)
+            sound = sound.changed(line=sound.line + 1, tail=keeps)
+        elif escape and (_sustains(self.circuit) or _sustains(sound.circuit)):
             sound = sound.changed(generation=sound.generation + 1)
         self._take_sound(sound)
         return dropped

@@ -33,6 +33,12 @@ class Sound:
     muted: bool = False
     generation: int = 0
     """Counted up where what the line holds must not be heard on."""
+    line: int = 0
+    """Counted up to play on another line, as a recall does."""
+    tail: bool = False
+    """Whether the line before may ring on."""
+    clock_glide_ms: float = 0.0
+    """How long the clock takes to get there, where that is longer than usual."""
     full_scale_v: float = ASSUMED_V
     """Volts at a sample value of 1, from the input's calibration."""
     ceiling_db: float = CEILING_DB
@@ -56,7 +62,8 @@ class Sound:
         """Numbers of the ceiling and of the echo; `CircuitError` when no circuit can be built."""
         echo = echo_coefficients(
             self.circuit, sample_rate_hz, bypass=self.bypass, volts_per_unit=self.full_scale_v,
-            muted=self.muted, generation=self.generation,
+            muted=self.muted, generation=self.generation, line=self.line,
+            tail=self.tail and not self.muted and self.bypass != "cut", clock_glide_ms=self.clock_glide_ms,
         )  # fmt: skip
         named(echo)["dry"] *= 10 ** (self.trim_db / 20) if self.bypass == "off" else 1.0
         named(echo)["wet"] *= 10 ** (self.trim_db / 20)
@@ -67,7 +74,7 @@ class Sound:
         form = _Form(
             voicing=self.voicing, parts=self.parts.as_json(), bypass=self.bypass, muted=self.muted,
             generation=self.generation, full_scale_v=self.full_scale_v, ceiling_db=self.ceiling_db,
-            trim_db=self.trim_db,
+            trim_db=self.trim_db, line=self.line, tail=self.tail, clock_glide_ms=self.clock_glide_ms,
         )  # fmt: skip
         return form.model_dump(mode="json")
 
@@ -96,3 +103,6 @@ class _Form(BaseModel):
     full_scale_v: Annotated[float, Field(gt=0)]
     ceiling_db: Annotated[float, Field(ge=-40, le=0)]
     trim_db: Annotated[float, Field(ge=-60, le=0)] = 0.0
+    line: Annotated[int, Field(ge=0)] = 0
+    tail: bool = False
+    clock_glide_ms: Annotated[float, Field(ge=0, le=1000)] = 0.0
