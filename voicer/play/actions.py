@@ -28,6 +28,8 @@ ACTIONS: dict[Action, Verb] = {
     "hear-saved": lambda session, press: session.copies.hear_saved(session, press.held),
     "match-levels": lambda session, _: session.copies.switch_matching(session),
     "recall-tail": lambda session, _: session.switch_tail(),
+    "morph-from-here": lambda session, _: session.morph_from_here(),
+    "morph-to-next": lambda session, _: session.morph_to_next(),
     "modulation-range": lambda session, _: session.next_modulation(),
     "parts": lambda session, _: session.next_parts(),
     "put-back": lambda session, _: session.put_back_units(),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from voicer.board import PartChoice
+    from voicer.play.morph import Morph
     from voicer.voicing import Voicing
 
 STEPS = 500
@@ -38,6 +39,7 @@ class Mark:
     label: str
     """Which copy is played, ``A`` or ``B``."""
     other: Copy | None
+    morph: Morph | None
 
 
 @dataclass

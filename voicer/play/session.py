@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Annotated, Any, Literal, Protocol
 
@@ -19,6 +20,7 @@ from voicer import library
 from voicer.board import PartChoice
 from voicer.circuit import Circuit
 from voicer.control.events import Beat, Event, Move, Press, Recall, SongPosition, Transport
+from voicer.control.targets import SESSION
 from voicer.dsp.coefficients import CEILING_DB, Bypass
 from voicer.engine.link import Report
 from voicer.engine.units import ECHO, default_numbers
@@ -27,9 +29,10 @@ from voicer.library.setlists import Setlist
 from voicer.play.actions import ACTIONS, no_verb
 from voicer.play.copies import Copies
 from voicer.play.history import Copy, History, Mark
+from voicer.play.morph import Morph
 from voicer.play.sound import Sound
 from voicer.play.tempo import HIGHEST_BPM, LOWEST_BPM, Tempo
-from voicer.voicing import DIVISIONS, RATE_SPAN_HZ, Voicing
+from voicer.voicing import DIVISIONS, RATE_SPAN_HZ, Voicing, parameters
 
 TEMPO_GLIDE_MS = 100.0
 """How long the clock takes to get to another tempo (own choice): a bend of the pitch, no step."""
@@ -92,6 +95,7 @@ class Session:
         self._unit = self.parts.unit or 0
         self.history = History()
         self.copies: Copies = Copies()
+        self.morph: Morph | None = None
         self._files: dict[str, File] = {name: File(voicing, library.known_text(name))}
         self._engine: Engine | None = None
         self.tempo = Tempo()
@@ -159,6 +163,8 @@ class Session:
             return self._moves[key].value
         if key == "tempo.bpm":
             return self.tempo.bpm or 120.0
+        if key == "morph.position":
+            return self.morph.position if self.morph else 0.0
         return self.voicing.get(key)
 
     def mover_of(self, key: str) -> str:
@@ -264,13 +270,8 @@ class Session:
         wanted = values.get("modulation.range", before.range)
         if wanted in RATE_SPAN_HZ and wanted != before.range and "modulation.rate_hz" not in values:
             values = {**values, "modulation.rate_hz": self._rate_for(wanted)}
-        bpm = values.get("tempo.bpm")
-        if bpm is not None:
-            values = {key: value for key, value in values.items() if key != "tempo.bpm"}
-            told_tempo = self.set_tempo(bpm, "set")
-            self._movers["tempo.bpm"] = by
-            if not values:
-                return told_tempo
+        if SESSION.keys() & values.keys():
+            return self._set_session(values, by, glide_ms)
         if "delay.division" in values and "delay.time_ms" not in values:
             fitted = self.tempo.fitted(self.voicing.changed(values))
             if fitted is not None and fitted.time_ms is not None:
@@ -279,10 +280,37 @@ class Session:
         if before.range not in ("off", wanted):
             self._rates_hz[before.range] = before.rate_hz
         self._movers.update(dict.fromkeys(values, by))
+        if self.morph is not None and by not in ("clock", "tap", "division"):
+            self.morph = self.morph.with_both(values)
         if by == "clock":
             self.history.note_tempo(mark)
         elif self.mark() != mark:
             self.history.note_moves(mark, list(values), self.now_s())
+        return "; ".join(told)
+
+    def _set_session(self, values: dict[str, Any], by: str, glide_ms: float) -> str:
+        """Change parameters of the session, and with them those of the voicing."""
+        told = []
+        if "tempo.bpm" in values:
+            told.append(self.set_tempo(values["tempo.bpm"], "set"))
+            self._movers["tempo.bpm"] = by
+        if "morph.position" in values:
+            told.append(self._morph_to(values["morph.position"], by, glide_ms))
+        rest = {key: value for key, value in values.items() if key not in SESSION}
+        if rest:
+            told.append(self.set(rest, by, glide_ms))
+        return "; ".join(filter(None, told))
+
+    def _morph_to(self, position: float, by: str, glide_ms: float) -> str:
+        if self.morph is None:
+            raise VoicingError("morph.position moves nothing until a morph is set; press morph-to-next")
+        self.copies.end_hearing(self)
+        mark, before, morph = self.mark(), self.voicing, self.morph.moved(position)
+        told = self._take(morph.voicing(self.parts), glide_ms=glide_ms)
+        self.morph = morph
+        moved = [key for key in parameters() if self.voicing.get(key) != before.get(key)]
+        self._movers.update(dict.fromkeys([*moved, "morph.position"], by))
+        self.history.note_moves(mark, ["morph.position"], self.now_s())
         return "; ".join(told)
 
     def recall(self, slot: int) -> str:
@@ -345,11 +373,37 @@ class Session:
         """Do again what was undone last."""
         return self._travel(self.history.redo(self.mark()), "done again", "nothing to do again")
 
+    def morph_from_here(self) -> str:
+        """Begin a morph at the voicing as it is now; where it goes to stays, if that was chosen."""
+        self.copies.end_hearing(self)
+        mark, to = self.mark(), self.morph
+        self.morph = Morph(self.voicing, to.end if to else self.voicing, to.end_name if to else self.name)
+        self.history.note(mark, "the start of the morph")
+        return f"morph from here to '{self.morph.end_name}'" if to else "morph from here; choose where it goes"
+
+    def morph_to_next(self) -> str:
+        """Let the morph go to the next voicing of the library that can be played."""
+        self.copies.end_hearing(self)
+        mark, names = self.mark(), library.list_names()
+        last = self.morph.end_name if self.morph else self.name
+        at = names.index(last) if last in names else -1
+        for far in range(1, len(names) + 1):
+            name = names[(at + far) % len(names)]
+            with suppress(VoicerError):
+                end = library.load(name)
+                self.parts.fitted(end)[0].circuit(end)
+                begun = self.morph.moved(0.0) if self.morph and self.morph.position == 0.0 else None
+                self.morph = Morph(begun.start if begun else self.voicing, end, name)
+                self._movers["morph.position"] = "morph"
+                self.history.note(mark, f"the morph to '{name}'")
+                return f"morph to '{name}'"
+        raise VoicingError("no voicing in the library can be played")
+
     def mark(self) -> Mark:
         """Where the session stands, for undo."""
         mine = self.copies.mine or Copy(self.voicing, self.parts)
         return Mark(self.name, mine.voicing, mine.parts, self.song, self.tempo.division, self.copies.label,
-                    self.copies.other)  # fmt: skip
+                    self.copies.other, self.morph)  # fmt: skip
 
     def play_copy(self, copy: Copy, by: str, trim_db: float = 0.0) -> list[str]:
         """Play another voicing and parts in place of the present ones; what had to be dropped, in words."""
@@ -366,7 +420,7 @@ class Session:
         self.copies.mine = None
         self.play_copy(Copy(mark.voicing, mark.parts), "undo")
         self.name, self.song, self.tempo.division = mark.name, mark.song, mark.division
-        self.copies.label, self.copies.other = mark.label, mark.other
+        self.copies.label, self.copies.other, self.morph = mark.label, mark.other, mark.morph
         if mark.name not in self._files:
             self._files[mark.name] = File(mark.voicing, library.known_text(mark.name))
         return f"{done}: {what}"
@@ -493,7 +547,8 @@ class Session:
 
     def _move(self, moves: dict[str, Move]) -> str:
         glide_ms = max(move.glide_ms for move in moves.values())
-        told = self.set({key: move.value for key, move in moves.items()}, glide_ms=glide_ms)
+        by = next((move.by for key, move in moves.items() if key in SESSION), "")
+        told = self.set({key: move.value for key, move in moves.items()}, by, glide_ms)
         self._movers.update({key: move.by for key, move in moves.items()})
         return told
 
@@ -518,6 +573,7 @@ class Session:
         self.name = name
         self._files[name] = File(voicing, library.known_text(name))
         self.copies.forget()
+        self.morph = None
         self.history.note(mark, f"voicing '{name}'")
         self._rates_hz = {}
         self._movers.clear()

@@ -178,6 +178,8 @@ def events(draw: st.DrawFn) -> Event:
         else:
             value = draw(st.floats(known.low, known.high))
         return Move(known.key, value, draw(st.sampled_from(["", "knob", "keyboard"])))
+    if kind == 6 and draw(st.booleans()):
+        return Move("morph.position", draw(st.floats(0, 1)), "pedal")
     if kind == 6:
         return Recall(draw(st.integers(0, 12)))
     if kind == 7:
