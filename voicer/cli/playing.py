@@ -24,7 +24,6 @@ from voicer.cli.common import (
 from voicer.cli.part_options import Capacitors, Resistors, Swaps, Unit, part_choice
 from voicer.drawing.terminal import console
 from voicer.errors import FileError, did_you_mean, one_line
-from voicer.library.setlists import load_setlist
 
 CAUTION = (
     "Caution: an echo near self-oscillation gets loud suddenly. Start with the monitor low, headphones lower still. "
@@ -70,7 +69,14 @@ def play(
     setlist: Annotated[
         str | None, typer.Option(metavar="NAME|FILE", help="Setlist for next and previous to walk.")
     ] = None,
-    rack: Annotated[str, typer.Option(help="Units in signal order, separated by commas.")] = "echo",
+    record: Annotated[bool, typer.Option("--record", help="Record a take from the start.")] = False,
+    keep_minutes: Annotated[
+        float, typer.Option(min=0, max=60, help="Keep the last minutes in memory, 23 MB each; 0 keeps nothing.")
+    ] = 5.0,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Start without what the last session left.")] = False,
+    rack: Annotated[
+        str | None, typer.Option(metavar="UNITS", help="Units in signal order, separated by commas; default: echo.")
+    ] = None,
     ceiling_db: CeilingDb = -3.0,
     seconds: Annotated[float | None, typer.Option(min=0.1, help="Stop after this many seconds.")] = None,
     series: Resistors = None,
@@ -85,12 +91,13 @@ def play(
     """
     from voicer.play.live import Asked, play_live
 
-    songs = load_setlist(setlist) if setlist is not None else None
     asked = Asked(
-        voicing=_one_voicing(words or [songs.song[0].voicing if songs else "harbour-dusk"]), setlist=songs,
-        first_song=songs is not None and not words, source=source, system=audio, device=device,
+        voicing=_one_voicing(words) if words else None, fresh=fresh or setlist is not None, setlist=setlist,
+        first_song=setlist is not None and not words, source=source, system=audio, device=device,
         input_device=input_device, sample_rate_hz=rate, frames=frames, midi=midi, controller_map=controller_map,
-        rack=tuple(unit.strip() for unit in rack.split(",") if unit.strip()), ceiling_db=ceiling_db, seconds=seconds,
+        keep_minutes=keep_minutes, record=record,
+        rack=None if rack is None else tuple(unit.strip() for unit in rack.split(",") if unit.strip()),
+        ceiling_db=ceiling_db, seconds=seconds,
         parts_for=lambda voicing: part_choice(voicing, series, capacitors, unit, swaps),
     )  # fmt: skip
     screen = console(stderr=as_json)

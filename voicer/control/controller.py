@@ -183,7 +183,7 @@ class Controller:
                 events.add(event)
         while self._pending and not events.is_over:
             heard, message = self._pending.popleft()
-            port = self._name_of(heard.source)
+            port = self._name_of(self._doubles.first_of(heard.source))
             came = Came(heard.data, message, heard.at_s, port)
             if self.taken is not None and self.taken(came):
                 continue
@@ -206,8 +206,9 @@ class Controller:
         if message is None:
             return []
         found: list[Event] = []
+        plug = self._plug_of(self._doubles.first_of(source))
         for each in self.maps.serving(came.port):
-            found += each.route(message, playing, came.at_s, source, came.port, self._plug_of(source))
+            found += each.route(message, playing, came.at_s, source, came.port, plug)
         if not found:
             self._look_for_unbound(message, came.port)
         return found

@@ -9,7 +9,7 @@ one by one:
     ECHO    the echo, guarded
     OFFER   what a foreign unit gets: its input, and the mark that its code is running
     GUARD   what a foreign unit gave: checked, and faded to and from the signal that goes past it
-    FINISH  ceiling, meters, counters, the output
+    FINISH  ceiling, meters, counters, the output; what was heard and played into the ring
 
 A guarded unit whose output is no number, or that the caller has marked with a fault, is left by a fade of `FADE_S` from
 its last good sample to the signal that goes past it, and comes back by such a fade when the fault is cleared.
@@ -33,9 +33,11 @@ from voicer.dsp.ceiling import limit_to_ceiling
 from voicer.dsp.echo import ADDRESS, Echo
 from voicer.dsp.gauges import BLOCK_TIMES, GAUGES, HOLD_S, MOST_UNITS, PEAK_FALL_S, SETTLED_AFTER
 from voicer.dsp.handover import take_set
+from voicer.dsp.keeping import add_words, close_snapshot, is_snapshot_due, keep_block, mark_block, open_snapshot
 from voicer.dsp.layout import COUNT, LAYOUT
 from voicer.dsp.lines import IDLE, LINES, aim_lines, is_shed, play_lines, set_up
 from voicer.dsp.meters import highest_peak
+from voicer.dsp.ring_layout import HEAD, MARK, SNAPSHOT
 from voicer.dsp.slots import COUNTERS, SLOT_WORDS, SLOTS
 
 FADE_S = 0.005
@@ -71,6 +73,8 @@ STATE = np.dtype(
         ("ended_ns", "i8"),  # and after it
         ("last_begun_ns", "i8"),
         ("took_ns", "i8"),  # the block before took so long
+        ("waited_ns", "i8"),  # from its begin to this one's
+        ("kept", "i8"),  # whether the ring has had a block of this engine
         ("length_ns", "f8"),
         ("frames", "i8"),
         ("units", "i8"),  # how many
@@ -91,7 +95,9 @@ _GAUGES, _SLOTS, _TIMES, _STATE, _UNITS, _STAGING, _COUNTERS, _NUMBERS, _BEFORE 
 _INPUT, _LOOP, _HEARD, _SIGNAL, _OUTPUT = range(9, 14)
 _GIVEN, _MADE, _GRAPH_GIVEN, _GRAPH_MADE = (14 + k * MOST_UNITS for k in range(4))
 _ECHO_CALL, _ECHO, _OTHER_ECHO, _ECHO_NUMBERS, _LINES, _REST = (14 + 4 * MOST_UNITS + k for k in range(6))
-_ADDRESSES = _REST + 1
+_RING, _RING_DRY, _RING_WET, _RING_MARKS, _RING_SNAPSHOTS, _STATE_COUNTS, _STATES = (_REST + 1 + k for k in range(7))
+_MOST_STATES = 64
+_ADDRESSES = _STATES + _MOST_STATES
 
 _kernel = njit(cache=True, error_model="numpy")
 
@@ -101,6 +107,7 @@ def _note_time(gauge, state, times):
     """The time the block before took, and whether this one is asked for in time."""
     if gauge.blocks > 0:
         took_ns = state.took_ns = max(state.ended_ns - state.last_begun_ns, 0)
+        state.waited_ns = state.begun_ns - state.last_begun_ns
         times[(gauge.blocks - 1) % BLOCK_TIMES] = took_ns * 1e-3
         if gauge.blocks > SETTLED_AFTER:
             gauge.late += took_ns > state.length_ns
@@ -265,6 +272,21 @@ def _compiled(_sources: int) -> Any:
                 answer = guard(units[k], carray(p[_MADE + k], (frames,), np.float64), signal, state.fade_step)
         if what & FINISH:
             _finish(gauge, state, units, numbers, heard, signal, output)
+            ring = carray(p[_RING], (1,), HEAD)[0]
+            if ring.frames_kept > 0:
+                mark_block(ring, carray(p[_RING_MARKS], (ring.marks_kept,), MARK), gauge, state)
+                keep_block(
+                    ring, carray(p[_RING_DRY], (ring.frames_kept,), np.float32),
+                    carray(p[_RING_WET], (ring.frames_kept,), np.float32), heard, output,
+                )  # fmt: skip
+                if is_snapshot_due(ring):
+                    snapshots = carray(p[_RING_SNAPSHOTS], (ring.snapshots_kept,), SNAPSHOT)
+                    snapshot = open_snapshot(ring, snapshots, state.seen)
+                    counts = carray(p[_STATE_COUNTS], (_MOST_STATES,), np.int64)
+                    for j in range(_MOST_STATES):
+                        if counts[j] > 0:
+                            add_words(snapshot, carray(p[_STATES + j], (counts[j],), np.int64))
+                    close_snapshot(ring, snapshot)
         return answer
 
     return call
@@ -343,6 +365,7 @@ class Work:
             (_STATE, self._state), (_LINES, self._lines), (_REST, np.zeros(frames)), (_OTHER_ECHO, other.addresses),
             (_UNITS, units), (_NUMBERS, numbers), (_BEFORE, numbers.copy()),
             (_COUNTERS, self.counters), (_STAGING, np.zeros(SLOT_WORDS, np.int64)),
+            (_RING, np.zeros(1, HEAD)), (_STATE_COUNTS, np.zeros(_MOST_STATES, np.int64)),
             (_HEARD, np.zeros(frames)), (_SIGNAL, np.zeros(frames)), (_LOOP, np.zeros(1, np.float32)),
         ):  # fmt: skip
             self._put(place, array)
@@ -352,6 +375,7 @@ class Work:
         self._addresses[_ECHO_CALL] = ADDRESS
         self._addresses[_ECHO_NUMBERS] = numbers[units["place"][echo_place] :].ctypes.data
         self._put(_ECHO, echo.addresses)
+        self._note_states()
         self.step: Callable[[int, int], int] = partial(_SIGNATURE(_CALL.address), self._addresses.ctypes.data)
 
     def take_echo(self, echo: Echo) -> None:
@@ -360,14 +384,50 @@ class Work:
         self._echoes[main] = echo
         self._lines["ring"] = IDLE
         self._put(_OTHER_ECHO if main else _ECHO, echo.addresses)
+        self._note_states()
+
+    def take_ring(
+        self, head: NDArray[Any], dry: NDArray[np.float32], wet: NDArray[np.float32], marks: NDArray[Any],
+        snapshots: NDArray[Any],
+    ) -> None:  # fmt: skip
+        """Keep every block in these arrays of a ring."""
+        for place, array in (
+            (_RING_DRY, dry), (_RING_WET, wet), (_RING_MARKS, marks), (_RING_SNAPSHOTS, snapshots), (_RING, head),
+        ):  # fmt: skip
+            self._put(place, array)
+
+    def restore(self, words: NDArray[np.int64]) -> None:
+        """Go on from the state that a snapshot holds [int64]; `ValueError` where it is of another rack."""
+        arrays = self.state_arrays()
+        if words.size != sum(array.nbytes for array in arrays) // 8:
+            raise ValueError("the state is of another rack or another version")
+        at = 0
+        for array in arrays:
+            flat = array.reshape(-1).view(np.int64)
+            flat[:] = words[at : at + flat.size]
+            at += flat.size
+
+    def _note_states(self) -> None:
+        """Tell the kernel where the state is; meanwhile it keeps none."""
+        counts = self._kept[_STATE_COUNTS]
+        counts[:] = 0
+        arrays = self.state_arrays()
+        for k, array in enumerate(arrays):
+            self._addresses[_STATES + k] = array.ctypes.data
+        counts[: len(arrays)] = [array.nbytes // 8 for array in arrays]
 
     def shed_tails(self) -> None:
         """Drop a tail when blocks become slow: for engines that must be in time."""
         self._lines["sheds"] = 1
 
     def state_arrays(self) -> list[NDArray[Any]]:
-        """All that the echoes carry from block to block, always in this order; see `Echo.state_arrays`."""
-        return [self._lines, *self._echoes[0].state_arrays(), *self._echoes[1].state_arrays()]
+        """All that decides what is played next but the numbers to come, always in this order.
+
+        See `Echo.state_arrays`. Foreign units keep their own state, which is not part of it.
+        """
+        echoes = [*self._echoes[0].state_arrays(), *self._echoes[1].state_arrays()]
+        own = [self._state["gain"][0], self._kept[_NUMBERS], self._kept[_BEFORE], self.units]
+        return [self._lines, *echoes, *own]
 
     def take_link(self, gauges: NDArray[Any], slots: NDArray[np.int64], times: NDArray[np.float32], seen: int) -> None:
         """Work on the arrays of a link; ``seen`` is the number of the set that `numbers` came from."""

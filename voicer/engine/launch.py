@@ -34,6 +34,8 @@ class Engines(Protocol):
     """Ticket of the link's memory."""
     loop: int
     """Ticket of the recording's memory."""
+    ring: int
+    """Ticket of the memory that keeps what was just played."""
     events: queue.SimpleQueue[Event]
 
     @property
@@ -96,8 +98,9 @@ class OwnEngines:
     """Engines as children of this process."""
 
     def __init__(self, events: queue.SimpleQueue[Any] | None = None) -> None:
-        self._memory = (create_memory("voicer-link", 0), create_memory("voicer-loop", 0))
-        self.link, self.loop = (ticket(descriptor) for descriptor in self._memory)
+        self._memory = (create_memory("voicer-link", 0), create_memory("voicer-loop", 0),
+                        create_memory("voicer-ring", 0))  # fmt: skip
+        self.link, self.loop, self.ring = (ticket(descriptor) for descriptor in self._memory)
         self.events: queue.SimpleQueue[Any] = events if events is not None else queue.SimpleQueue()
         self.processes: dict[int, EngineProcess] = {}
 
@@ -108,7 +111,7 @@ class OwnEngines:
 
     def start(self, number: int) -> None:
         """See `Engines`."""
-        self.processes[number] = EngineProcess(number, (self.link, self.loop), self.events)
+        self.processes[number] = EngineProcess(number, (self.link, self.loop, self.ring), self.events)
 
     def tell(self, number: int, line: str) -> None:
         """See `Engines`."""

@@ -70,6 +70,8 @@ class Orders:
     """How long to go on playing when every parent has gone."""
     loop: int | None = None
     """Ticket of the recording to loop in place of the live input; written before the engine is told to go."""
+    ring: int | None = None
+    """Ticket of the ring that keeps what was just played; of no size where nothing is kept."""
 
     def to_line(self) -> str:
         """One line of JSON."""

@@ -35,6 +35,7 @@ from voicer.engine.link import Link, Orders
 from voicer.engine.memory import opened, read_samples
 from voicer.engine.rack import Rack
 from voicer.engine.residence import stay_in_memory
+from voicer.engine.ring import Ring
 from voicer.errors import EngineError, VoicerError
 
 HANGS_AFTER_S = 10.0
@@ -109,9 +110,13 @@ class Player:
 
     def _loaded(self) -> Rack:
         orders = self.orders
-        return Rack(
+        rack = Rack(
             orders.rack, orders.places, self._link, orders.sample_rate_hz, orders.frames, left_out=orders.left_out
         )
+        ring = Ring.there(orders.ring) if orders.ring is not None else None
+        if ring is not None and ring.sample_rate_hz == orders.sample_rate_hz:
+            rack.keep_in(ring)
+        return rack
 
     def _play_jack(self, loop: Any, commands: Commands) -> None:
         from voicer.engine.graph import Graph, make_server

@@ -25,6 +25,7 @@ from voicer.dsp.block import GUARD, OFFER, UNITS, Work
 from voicer.dsp.echo import Echo
 from voicer.dsp.gauges import MOST_UNITS
 from voicer.engine.link import BUILD_FAILED, LEFT_OUT, PAST_THE_CEILING, RAISED, TOO_SLOW, Link
+from voicer.engine.ring import Ring
 from voicer.engine.units import CEILING, ECHO, BlockUnit, GraphUnit, unit_class
 
 if TYPE_CHECKING:
@@ -174,6 +175,10 @@ class Rack:
                 units[k]["graph"] = slot.is_graph
                 if not slot.make():
                     units[k]["mix"] = 0.0
+
+    def keep_in(self, ring: Ring) -> None:
+        """Let everything that is heard and played go into a ring. Thread: control, before it plays."""
+        self.work.take_ring(ring.head, ring.dry, ring.wet, ring.marks, ring.snapshots)
 
     @contextmanager
     def building(self, k: int) -> Iterator[None]:

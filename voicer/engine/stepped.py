@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from voicer.engine.graph import OUTPUTS, Graph, make_server
 from voicer.engine.link import Link, Report, numbers_layout
 from voicer.engine.rack import Rack
+from voicer.engine.ring import Ring
 from voicer.engine.supervisor import NumbersFor
 from voicer.engine.units import place_in
 
@@ -25,26 +26,39 @@ class SteppedEngine:
     sample_rate_hz : float
     frames : int
         Block length.
+    ring : Ring, optional
+        Keeps what is played.
     """
 
-    def __init__(self, rack: tuple[str, ...], sample_rate_hz: float = 48_000.0, frames: int = 64) -> None:
+    def __init__(
+        self, rack: tuple[str, ...], sample_rate_hz: float = 48_000.0, frames: int = 64, ring: Ring | None = None
+    ) -> None:
+        self._ring = ring
         self.rack, self.sample_rate_hz, self.frames = rack, sample_rate_hz, frames
         self._link = Link.create()
         self._places: dict[str, tuple[int, int]] = {}
         self._graph: Graph | None = None
+        self._rack: Rack | None = None
 
     def start(self, numbers_for: NumbersFor) -> None:
         """Build the rack and start the stepped server. Thread: control."""
         numbers = numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
         self.send(numbers)
-        rack = Rack(self.rack, self._places, self._link, self.sample_rate_hz, self.frames)
+        rack = self._rack = Rack(self.rack, self._places, self._link, self.sample_rate_hz, self.frames)
+        if self._ring is not None:
+            rack.keep_in(self._ring)
         server = make_server(self.sample_rate_hz, self.frames, "manual")
         server.boot()
         self._graph = Graph(server, rack, self._link, live=False)
         self._graph.start()
         for _ in range(-(-round(0.01 * self.sample_rate_hz) // self.frames)):  # pyo fades in for 5 ms
             self._step(np.zeros(self.frames, np.float32))
+
+    def restore(self, state: NDArray[np.int64]) -> None:
+        """Go on from the state that a snapshot of the same rack holds; `ValueError` for one of another."""
+        assert self._rack is not None  # noqa: S101
+        self._rack.work.restore(state)
 
     def send(self, numbers: dict[str, NDArray[np.float64]]) -> int:
         """New numbers for units, heard together from the next block on; the number of the set."""

@@ -26,6 +26,7 @@ from voicer.devices.audio import System, jack_server, no_jack_server
 from voicer.engine.launch import Engines, Event, OwnEngines
 from voicer.engine.link import FAULTS, Link, Orders, Report, numbers_layout
 from voicer.engine.memory import opened, write_samples
+from voicer.engine.ring import Ring
 from voicer.engine.units import place_in
 from voicer.errors import EngineError, VoicerError
 
@@ -98,6 +99,8 @@ class Supervisor:
         For PortAudio.
     orphan_s : float
         How long an engine goes on when this process and the engines' parent are gone.
+    keep_minutes : float
+        How much of what was just played is kept in memory; 0 keeps nothing.
     tell : callable
         Receives lines for the player, from `start` and `watch`.
     """
@@ -115,6 +118,7 @@ class Supervisor:
         sample_rate_hz: float = 48_000.0,
         frames: int = 64,
         orphan_s: float = 0.0,
+        keep_minutes: float = 0.0,
         tell: Callable[[str], None] = lambda _line: None,
     ) -> None:
         self.system, self.rack = system, rack
@@ -122,6 +126,9 @@ class Supervisor:
         self.restarts = 0
         self.left_out: tuple[str, ...] = ()
         """Units that are not loaded, since engines died in them."""
+        self.ring: Ring | None = None
+        """What was just played; None where nothing is kept."""
+        self._keep_minutes = keep_minutes
         self._devices, self._loop_for, self._orphan_s, self._tell = (device, input_device), loop_for, orphan_s, tell
         self._engines = engines or OwnEngines()
         self._link = Link.attach(opened(self._engines.link))
@@ -234,6 +241,8 @@ class Supervisor:
     def _take_clock(self) -> None:
         """Write every unit's numbers for the present sample rate. Thread: control."""
         assert self._numbers_for is not None  # noqa: S101
+        if self.ring is None or self.ring.sample_rate_hz != self.sample_rate_hz:
+            self.ring = Ring.prepared(self._engines.ring, self._keep_minutes, self.sample_rate_hz)
         numbers = self._numbers_for(self.sample_rate_hz)
         self._places = numbers_layout(self.rack, numbers)
         self._link.write([(0, np.concatenate([numbers[unit] for unit in self._places]))])
@@ -252,6 +261,7 @@ class Supervisor:
             link=self._engines.link, system=self.system, rack=self.rack, places=self._places, left_out=self.left_out,
             device=self._devices[0], input_device=self._devices[1], sample_rate_hz=self.sample_rate_hz,
             frames=self.frames, loop=self._engines.loop if self._loop_for else None, orphan_s=self._orphan_s,
+            ring=self._engines.ring,
         )  # fmt: skip
 
     def _begin(self, say: Callable[[str], None]) -> None:

@@ -30,6 +30,8 @@ ACTIONS: dict[Action, Verb] = {
     "recall-tail": lambda session, _: session.switch_tail(),
     "morph-from-here": lambda session, _: session.morph_from_here(),
     "morph-to-next": lambda session, _: session.morph_to_next(),
+    "record": lambda session, _: session.record(),
+    "keep": lambda session, _: session.keep(),
     "modulation-range": lambda session, _: session.next_modulation(),
     "parts": lambda session, _: session.next_parts(),
     "put-back": lambda session, _: session.put_back_units(),

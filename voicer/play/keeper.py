@@ -30,7 +30,7 @@ from typing import Any, TextIO
 from voicer.engine.launch import OwnEngines, show_name
 
 VARIABLE = "VOICER_KEEPER"
-"""Environment variable that gives the host its descriptors: socket, link, loop."""
+"""Environment variable that gives the host its descriptors: socket, link, loop, ring."""
 
 CRASHES_ALLOWED = 4
 """Hosts in a row that live less than `SHORT_LIFE_S`; after more, the session ends."""
@@ -153,7 +153,7 @@ class _Keeper:
 
     def _start_host(self) -> None:
         ours, theirs = socket.socketpair()
-        descriptors = (theirs.fileno(), self._engines.link, self._engines.loop)
+        descriptors = (theirs.fileno(), self._engines.link, self._engines.loop, self._engines.ring)
         environment = os.environ | {VARIABLE: ",".join(str(one) for one in descriptors)}
         self._life, self._born_s = self._life + 1, time.monotonic()
         command = [sys.executable, "-P", *_warnings(), "-m", "voicer", *self._arguments]
@@ -251,7 +251,7 @@ class Parent:
 
     Attributes
     ----------
-    link, loop : int
+    link, loop, ring : int
         Tickets of the shared memory.
     events : queue
         What engines tell.
@@ -261,8 +261,8 @@ class Parent:
         What an earlier host handed over last.
     """
 
-    def __init__(self, descriptor: int, link: int, loop: int) -> None:
-        self.link, self.loop = link, loop
+    def __init__(self, descriptor: int, link: int, loop: int, ring: int) -> None:
+        self.link, self.loop, self.ring = link, loop, ring
         self.events: queue.SimpleQueue[Any] = queue.SimpleQueue()
         os.set_inheritable(descriptor, False)
         self._lines = open(descriptor, closefd=False)  # noqa: SIM115  (open as long as the process lives)

@@ -12,6 +12,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,20 +25,22 @@ from voicer import library
 from voicer.board import PartChoice
 from voicer.control.controller import Controller
 from voicer.control.events import Event, Move, Press
-from voicer.control.map_files import Maps, load_maps
+from voicer.control.map_files import Maps, MapWatch, load_maps
 from voicer.control.mapfile import Action
 from voicer.devices.audio import System, choose_pair, chosen_system, jack_input, portaudio_devices, portaudio_input
 from voicer.engine.supervisor import Supervisor
-from voicer.engine.units import rack_names
+from voicer.engine.units import ECHO, rack_names
 from voicer.errors import VoicerError, one_line
 from voicer.files import recording
 from voicer.library.calibrations import full_scale_v
-from voicer.library.setlists import Setlist
+from voicer.library.setlists import load_setlist
 from voicer.play.keeper import ORPHAN_S, Parent, can_keep
 from voicer.play.keyboard import HANGUP, Keyboard, open_keyboard
 from voicer.play.knobs import list_knobs, turned
+from voicer.play.recorder import Recorder
 from voicer.play.screen import Screen
 from voicer.play.session import Said, Session
+from voicer.play.session_file import Left, SessionFile, read_left, set_aside
 from voicer.play.snapshot import Lookout
 from voicer.play.sound import Sound
 from voicer.play.view import HELP
@@ -45,10 +48,18 @@ from voicer.voicing import Voicing
 
 KEYS: dict[str, Action] = {
     "space": "tap-tempo", "b": "bypass", "B": "bypass-tail", "p": "panic", "s": "save", "n": "next-voicing",
-    "N": "previous-voicing", "m": "modulation-range", "c": "parts",
-    "u": "put-back",
+    "N": "previous-voicing", "m": "modulation-range", "c": "parts", "u": "put-back", "S": "save-new", "z": "undo",
+    "Z": "redo", "a": "other-copy", "h": "hear-saved", "l": "match-levels", "t": "recall-tail", "d": "next-division",
+    "f": "morph-from-here", "F": "morph-to-next", "r": "record", "k": "keep",
 }  # fmt: skip
-"""What single keys do. The arrows choose and turn a parameter; q ends."""
+"""What single keys do. The arrows choose and turn a parameter; ? lists the keys, q ends."""
+
+KEY_LINES = tuple(
+    "   ".join(f"{key} {action}" for key, action in list(KEYS.items())[at : at + 5]) for at in range(0, len(KEYS), 5)
+)
+
+FIRST_VOICING = "harbour-dusk"
+"""Played where nothing else was asked for and no session was left."""
 
 _LOOK_S = 0.002
 """Longest wait for the controller in a turn."""
@@ -68,7 +79,10 @@ _SAID_S = 20.0
 class Asked:
     """What the player asked for on the command line."""
 
-    voicing: str
+    voicing: str | None
+    """None plays what the last session left, or a shipped voicing."""
+    fresh: bool
+    """Whether what the last session left is passed over."""
     source: str
     system: str
     device: str | None
@@ -77,10 +91,13 @@ class Asked:
     frames: int
     midi: str
     controller_map: str | None
-    setlist: Setlist | None
+    setlist: str | None
     first_song: bool
     """Whether to start with the setlist's first song, rather than before it."""
-    rack: tuple[str, ...]
+    rack: tuple[str, ...] | None
+    """None is the last session's, or the echo alone."""
+    keep_minutes: float
+    record: bool
     ceiling_db: float
     seconds: float | None
     parts_for: Callable[[Voicing], PartChoice]
@@ -101,8 +118,12 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
     sys.setswitchinterval(0.0005)  # a knob must not wait while the view is drawn
     parent = Parent.from_environment()
     state = parent.state if parent is not None else None
-    session = _begin_session(asked) if state is None else _take_up_session(state["session"], asked.setlist)
-    rack = rack_names(asked.rack)
+    if state is None:
+        session, rack, left_line = _begin_session(asked)
+        if left_line:
+            _print(console, left_line)
+    else:
+        session, rack = _take_up_session(state), tuple(state["rack"])
     looped = asked.source != "live"
     told: queue.SimpleQueue[str] = queue.SimpleQueue()
     if state is None:
@@ -130,15 +151,24 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
         system, rack, engines=parent, found=parent.found if parent else (),
         orphan_s=ORPHAN_S if parent else 0.0, device=asked.device, input_device=asked.input_device,
         sample_rate_hz=asked.sample_rate_hz, frames=asked.frames,
+        keep_minutes=asked.keep_minutes,
         loop_for=(lambda rate_hz: _loop(read or recording.read(asked.source), rate_hz)) if looped else None,
         tell=lambda line: _print(console, line) if signals.starting else told.put(line),
     )  # fmt: skip
-    signals = _Signals()
+    signals, kept = _Signals(), SessionFile()
     in_order = False
     try:
-        performance = _Performance(session, controller, player, told, signals, console, asked.seconds, parent)
+        performance = _Performance(
+            session, controller, player, told, signals, console, asked.seconds, parent, kept, asked.controller_map
+        )
         player.start(lambda rate_hz: session.numbers_for(player, rate_hz), must_play=state is None)
         session.play_through(player)
+        recorder = Recorder(lambda: player.ring, rack, lambda: player.frames, told.put)
+        session.recorder = recorder
+        session.on_sent.append(recorder.note)
+        session.send_again()
+        if asked.record and state is None:
+            told.put(recorder.switch())
         performance.run()
         in_order = True
         return _summary(session, player)
@@ -147,27 +177,63 @@ def play_live(asked: Asked, console: Console) -> dict[str, Any]:
         raise
     finally:
         signals.restore()
+        kept.close()
         if in_order or parent is None:  # else the sound goes on, and the parent starts another host
             if parent is not None:
                 parent.note_end()
+            if session.recorder is not None:
+                session.recorder.close()
+                while not told.empty():
+                    _print(console, told.get())
             player.stop()
             controller.close()
 
 
-def _begin_session(asked: Asked) -> Session:
-    voicing = library.load(asked.voicing)
-    name = asked.voicing if library.is_path(asked.voicing) else library.entry(asked.voicing).name
+def _begin_session(asked: Asked) -> tuple[Session, tuple[str, ...], str]:
+    """The session and rack asked for; the last session's where nothing was, and a line about that."""
+    left, told = (None, "") if asked.fresh or asked.voicing is not None else read_left()
+    if left is not None:
+        try:
+            return (*_left_session(asked, left), "as the last session was left; --fresh starts without")
+        except VoicerError:
+            told = set_aside()
+    return _fresh_session(asked), rack_names(asked.rack or (ECHO,)), told
+
+
+def _left_session(asked: Asked, left: Left) -> tuple[Session, tuple[str, ...]]:
+    rack = rack_names(asked.rack or left.rack)
+    session = Session(str(left.session["name"]), Sound.from_json(left.session["sound"]).voicing)
+    session.restore(left.session)
+    session.sound = session.sound.changed(ceiling_db=asked.ceiling_db)
+    parts = asked.parts_for(session.voicing)
+    if parts != PartChoice():
+        session.sound = session.sound.changed(parts=parts)
+    if asked.setlist is not None:
+        session.setlist, session.setlist_name, session.song = load_setlist(asked.setlist), asked.setlist, None
+    elif left.setlist is not None:
+        with suppress(VoicerError):
+            session.setlist, session.setlist_name = load_setlist(left.setlist), left.setlist
+    return session, rack
+
+
+def _fresh_session(asked: Asked) -> Session:
+    songs = load_setlist(asked.setlist) if asked.setlist is not None else None
+    wanted = asked.voicing or (songs.song[0].voicing if songs else FIRST_VOICING)
+    voicing = library.load(wanted)
+    name = wanted if library.is_path(wanted) else library.entry(wanted).name
     session = Session(name, voicing, ceiling_db=asked.ceiling_db, parts=asked.parts_for(voicing))
-    session.setlist = asked.setlist
+    session.setlist, session.setlist_name = songs, asked.setlist
     if asked.first_song:
         session.step(1)
     return session
 
 
-def _take_up_session(state: dict[str, Any], setlist: Setlist | None) -> Session:
-    session = Session(state["name"], Sound.from_json(state["sound"]).voicing)
-    session.restore(state)
-    session.setlist = setlist
+def _take_up_session(state: dict[str, Any]) -> Session:
+    session = Session(state["session"]["name"], Sound.from_json(state["session"]["sound"]).voicing)
+    session.restore(state["session"])
+    if state["setlist"] is not None:
+        with suppress(VoicerError):
+            session.setlist, session.setlist_name = load_setlist(state["setlist"]), state["setlist"]
     return session
 
 
@@ -197,8 +263,11 @@ class _Performance:
 
     def __init__(
         self, session: Session, controller: Controller, player: Supervisor, told: queue.SimpleQueue[str],
-        signals: _Signals, console: Console, seconds: float | None, parent: Parent | None,
+        signals: _Signals, console: Console, seconds: float | None, parent: Parent | None, file: SessionFile,
+        controller_map: str | None,
     ) -> None:  # fmt: skip
+        self._file, self._complaint = file, ""
+        self._map, self._watch = controller_map, MapWatch()
         self._session, self._controller, self._player, self._told = session, controller, player, told
         self._signals, self._console, self._parent = signals, console, parent
         self._seconds, self._until_s = seconds, None
@@ -252,12 +321,14 @@ class _Performance:
         return timed_out or (self._parent is not None and self._parent.asks_to_end)
 
     def _hand_over(self) -> None:
-        """Leave what another host would need to go on."""
+        """Leave what another host would need to go on, and what the next session would."""
+        player, state, setlist = self._player, self._session.state(), self._session.setlist_name
+        self._file.note(state, setlist, player.rack)
         if self._parent is not None:
-            player = self._player
             self._parent.hand_over(
                 {
-                    "session": self._session.state(), "system": player.system, "until_s": self._until_s,
+                    "session": state, "setlist": setlist,
+                    "rack": list(player.rack), "system": player.system, "until_s": self._until_s,
                     "restarts": player.restarts, "left_out": list(player.left_out),
                 }
             )  # fmt: skip
@@ -278,6 +349,7 @@ class _Performance:
             self._watched_s = now_s
             self._player.watch()
             self._say([Said(line) for line in self._controller.changes()])
+            self._look_at_files()
         while not self._told.empty():
             self._say([Said(self._told.get())])
         if now_s - self._shown_s >= _SHOW_EVERY_S and self._screen:
@@ -285,7 +357,18 @@ class _Performance:
             knob = self._knobs[self._knob] if self._keyboard else ""
             last_move = self._controller.last_move
             said = [one for at_s, one in self._said if now_s - at_s < _SAID_S]
-            self._screen.show(self._lookout.look(self._controller.names, last_move, said, knob))
+            waiting = self._controller.waiting(self._session)
+            self._screen.show(self._lookout.look(self._controller.names, last_move, said, knob, waiting))
+
+    def _look_at_files(self) -> None:
+        """Take maps that were changed, as by learning; and say once when the session cannot be remembered."""
+        if self._map is None and self._watch.has_changed():
+            self._controller.maps, complaints = load_maps()
+            self._say([Said("the controller maps have changed and are in force")])
+            self._say([Said(line, bad=True) for line in complaints])
+        if self._file.complaint and self._file.complaint != self._complaint:
+            self._complaint = self._file.complaint
+            self._say([Said(self._complaint)])
 
     def _queue(self, events: Iterable[Event]) -> None:
         """Put events in line; a panic does not wait for its turn."""
@@ -312,6 +395,8 @@ class _Performance:
         for key in self._keyboard.read() if self._keyboard else ():
             if key in ("q", "Q", HANGUP):
                 self._ended = True
+            elif key == "?":
+                self._say([Said(line) for line in KEY_LINES])
             elif key in KEYS:
                 self._queue([Press(KEYS[key], time.monotonic())])
             elif key in ("up", "down"):

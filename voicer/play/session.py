@@ -21,6 +21,7 @@ from voicer.board import PartChoice
 from voicer.circuit import Circuit
 from voicer.control.events import Beat, Event, Move, Press, Recall, SongPosition, Transport
 from voicer.control.targets import SESSION
+from voicer.control.words import told_event
 from voicer.dsp.coefficients import CEILING_DB, Bypass
 from voicer.engine.link import Report
 from voicer.engine.units import ECHO, default_numbers
@@ -30,6 +31,7 @@ from voicer.play.actions import ACTIONS, no_verb
 from voicer.play.copies import Copies
 from voicer.play.history import Copy, History, Mark
 from voicer.play.morph import Morph
+from voicer.play.recorder import Recorder
 from voicer.play.sound import Sound
 from voicer.play.tempo import HIGHEST_BPM, LOWEST_BPM, Tempo
 from voicer.voicing import DIVISIONS, RATE_SPAN_HZ, Voicing, parameters
@@ -96,10 +98,13 @@ class Session:
         self.history = History()
         self.copies: Copies = Copies()
         self.morph: Morph | None = None
+        self.recorder: Recorder | None = None
         self._files: dict[str, File] = {name: File(voicing, library.known_text(name))}
         self._engine: Engine | None = None
         self.tempo = Tempo()
         self.setlist: Setlist | None = None
+        self.setlist_name: str | None = None
+        """Name or path that it was loaded by."""
         self.song: int | None = None
         """Place in the setlist, from 0; None before its first song."""
         self.keeps_tail = True
@@ -179,6 +184,10 @@ class Session:
         """Send every change to this engine from now on."""
         self._engine = engine
 
+    def send_again(self) -> None:
+        """Send what is heard once more, so that every listener has been told it."""
+        self._send()
+
     def numbers_for(self, engine: Engine, sample_rate_hz: float) -> dict[str, NDArray[np.float64]]:
         """Numbers for the ceiling and every unit in the rack: the echo's from the circuit, the others' defaults."""
         numbers = self.sound.numbers(sample_rate_hz)
@@ -230,6 +239,8 @@ class Session:
         """
         said = []
         for event in events:
+            if self.recorder is not None:
+                self.recorder.done(told_event(event), event.by if not isinstance(event, Recall) else "")
             if isinstance(event, Move):
                 self._moves[event.key] = event
             elif isinstance(event, Press):
@@ -441,6 +452,19 @@ class Session:
         """Silence at once, whatever sounds in the rack, and an empty line; the second time the sound comes back."""
         self._hear(muted=not self.muted)
         return "MUTED, line cleared; panic again to unmute" if self.muted else "unmuted"
+
+    def record(self) -> str:
+        """Start a take, or end the one that is recorded."""
+        return self._with_recorder().switch()
+
+    def keep(self) -> str:
+        """Write what was just played to a take."""
+        return self._with_recorder().keep()
+
+    def _with_recorder(self) -> Recorder:
+        if self.recorder is None:
+            raise VoicerError("takes can be recorded only while voicer plays", remedy="use voicer play")
+        return self.recorder
 
     def put_back_units(self) -> str:
         """Put back the units of the rack that were bypassed because they failed."""

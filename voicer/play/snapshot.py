@@ -14,9 +14,10 @@ from voicer.circuit.filters import half_power_hz
 from voicer.library.calibrations import ASSUMED_V
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from voicer.circuit import Circuit
+    from voicer.control.maps import Waiting
     from voicer.dsp.coefficients import Bypass
     from voicer.engine.link import Report
     from voicer.engine.supervisor import Supervisor
@@ -82,6 +83,10 @@ class Shown:
     said: tuple[Said, ...]
     knob: str
     """Key of the parameter that the arrow keys turn; empty without a keyboard."""
+    recording: str = ""
+    """Name of the take that is recorded; empty while none is."""
+    aside: tuple[str, ...] = ()
+    """What else holds: tempo, copy, morph, tail, controls that wait for their value."""
 
 
 class Lookout:
@@ -94,7 +99,9 @@ class Lookout:
         self._blocks, self._moved_at_s = 0, time.monotonic()
         self._ceiling_db, self._ceiling_at_s = 0.0, float("-inf")
 
-    def look(self, inputs: Iterable[str], last_move: str, said: Iterable[Said], knob: str) -> Shown:
+    def look(
+        self, inputs: Iterable[str], last_move: str, said: Iterable[Said], knob: str, waiting: Sequence[Waiting] = ()
+    ) -> Shown:
         """The present moment."""
         session, player, now_s = self._session, self._player, time.monotonic()
         circuit, report = session.circuit, player.report()
@@ -108,6 +115,7 @@ class Lookout:
             self._blocks, self._moved_at_s = report.blocks, now_s
         still_s = now_s - self._moved_at_s
         return Shown(
+            recording=session.recorder.recording if session.recorder else "", aside=_aside(session, report, waiting),
             name=session.name, voicing=session.voicing, changed=session.changed, bypass=session.bypass,
             muted=session.muted, parts=session.parts.says, clock_hz=circuit.clock_hz,
             cutoffs_hz=cutoffs_hz, loop=loop, remarks=told,
@@ -125,6 +133,29 @@ class Lookout:
         if acting_db <= self._ceiling_db or now_s - self._ceiling_at_s > HOLD_S:
             self._ceiling_db, self._ceiling_at_s = acting_db, now_s
         return self._ceiling_db
+
+
+def _aside(session: Session, report: Report, waiting: Sequence[Waiting]) -> tuple[str, ...]:
+    """What else holds, the most wanted first, in a few words each."""
+    nearest = sorted(waiting, key=lambda one: abs(one.away))[:3]
+    found = [f"{one.key.rpartition('.')[2]}: {one.way}" for one in nearest]
+    if session.copies.mine is not None:
+        found.append("the SAVED one is heard")
+    elif session.copies.other is not None:
+        found.append(f"copy {session.copies.label}")
+    if session.sound.trim_db < 0:
+        found.append(f"matched {session.sound.trim_db:.1f} dB")
+    if session.morph is not None:
+        found.append(f"morph {100 * session.morph.position:.0f} % to '{session.morph.end_name}'")
+    if session.tempo.bpm is not None:
+        found.append(f"tempo {session.tempo.told}, {session.tempo.division_of(session.voicing)}")
+    if session.setlist is not None and session.song is not None:
+        found.append(f"song {session.song + 1} of {len(session.setlist.song)}")
+    if report.tail:
+        found.append("old repeats ring on")
+    if report.shed:
+        found.append(f"tails dropped: {report.shed}")
+    return tuple(found)
 
 
 @lru_cache(maxsize=4)

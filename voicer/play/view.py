@@ -22,8 +22,10 @@ if TYPE_CHECKING:
     from voicer.play.snapshot import Shown
 
 HELP = (
-    "q quit  space tap  b bypass  p panic  s save  n/N voicing  ↑↓ choose  ←→ turn",
-    "q quit  spc tap  b bypass  p panic  s save  n/N  ↑↓←→ knobs",
+    "q quit  space tap  b bypass  p panic  s save  z undo  k keep  n/N voicing  ↑↓ choose  ←→ turn  ? all keys",
+    "q quit  space tap  b bypass  p panic  s save  z undo  n/N voicing  ↑↓←→ knobs  ?",
+    "q quit  spc tap  b bypass  p panic  s save  n/N  ↑↓←→ knobs ?",
+    "q quit  b bypass  p panic  s save  n/N  ↑↓←→  ?",
 )
 
 _ROOMY = 24
@@ -63,6 +65,7 @@ def draw(shown: Shown, width: int, height: int, *, plain: bool = False) -> list[
     optional: list[tuple[float, list[Text]]] = [
         *((4.0, warning) for warning in warnings[:1]),
         *((8.0, said) for said in _said(shown, width)[-1:]),
+        *((9.0, aside) for aside in _aside(shown, width)),
         (11.0, [_help(shown, width, plain)]),
         (3.0, [_meters(shown, width, plain)]),
         (10.0, _knob(shown, width)),
@@ -88,6 +91,7 @@ def line(shown: Shown) -> str:
     """The same in one line, for where there is no terminal to draw in."""
     report, states = shown.report, []
     states += ["MUTED"] if shown.muted else []
+    states += ["recording"] if shown.recording else []
     states += ["bypassed"] if shown.bypass != "off" else []
     states += [f"ceiling {shown.ceiling_db:.0f} dB"] if shown.ceiling_db <= _CEILING_ACTS_DB else []
     states += [f"FAILED blocks {report.errors}"] if report.errors else []
@@ -252,6 +256,20 @@ def _controller(shown: Shown, width: int) -> Text:
 def _said(shown: Shown, width: int) -> list[list[Text]]:
     """What happened last, the newest at the end, each in as many rows as it takes."""
     return [_wrapped(said.line, width, _BAD if said.bad else "") for said in shown.said]
+
+
+def _aside(shown: Shown, width: int) -> list[list[Text]]:
+    """A take that is recorded, and what else holds, as far as it fits in one row."""
+    if not (shown.recording or shown.aside):
+        return []
+    text = Text()
+    if shown.recording:
+        text.append("RECORDING", _BAD)
+    for one in shown.aside:
+        told = one_line(one)
+        if len(text) + len(told) + 3 <= width:
+            text.append(f"   {told}" if len(text) else told, _MIND if "turn " in told else "")
+    return [[_cut(text, width)]]
 
 
 def _knob(shown: Shown, width: int) -> list[Text]:

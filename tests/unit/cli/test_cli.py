@@ -94,7 +94,7 @@ def test_commands_are_the_promised_ones() -> None:
     """What the README and the developers' notes list."""
     assert sorted(COMMANDS) == [
         "calibrate", "check", "compare", "demo", "devices", "explain", "measure", "parts", "play", "render", "schema",
-        "setlists", "show", "speed", "voicings",
+        "setlists", "show", "speed", "takes", "voicings",
     ]  # fmt: skip
 
 

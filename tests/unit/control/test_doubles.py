@@ -113,6 +113,21 @@ def test_quick_taps_through_two_inputs_are_not_doubled() -> None:
     assert events(*taps) == [Press("tap-tempo", 0.0), Press("tap-tempo", pytest.approx(0.1))]
 
 
+def test_a_knob_that_comes_by_two_ways_is_one_knob() -> None:
+    """Whichever way is quicker, it keeps hold of its value; the two inputs have names of their own."""
+
+    class Named(Source):
+        def name_of(self, source: int) -> str:
+            return f"way {source}"
+
+    at, played = At(Voicing(name="Quay")), Controller(Maps([load_map("default")]))
+    for step, value in enumerate([127, 64, 0, 100, 10, 120, 30, 90]):
+        ways = (A, B) if step % 2 else (B, A)
+        played._inputs = Named([Heard(bytes([0xB0, 104, value]), step + 0.001 * k, way) for k, way in enumerate(ways)])
+        at.take(played.drain(at))
+    assert at.value_of("output.blend") == pytest.approx(90 / 127, abs=1e-4)
+
+
 def test_button_down_when_its_input_went() -> None:
     """An input that comes back has another number, and its buttons count as up: the next press is not lost."""
     assert events(((112, 127), 0.0, A), ((112, 127), 5.0, B)) == [Press("bypass", 0.0), Press("bypass", 5.0)]

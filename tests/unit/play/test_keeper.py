@@ -130,7 +130,7 @@ def test_a_line_that_is_cut_off_is_the_end_of_the_parent() -> None:
     ours, theirs = socket.socketpair()
     with ours, theirs:
         ours.sendall(b'{"event": "hello", "engines": [], "state": null}\n{"engine": 1, "ev')
-        parent = keeper.Parent(theirs.fileno(), 0, 0)
+        parent = keeper.Parent(theirs.fileno(), 0, 0, 0)
         ours.shutdown(socket.SHUT_WR)
         assert parent._gone.wait(timeout=5)
         assert parent.asks_to_end
