@@ -14,6 +14,7 @@ COMMANDS = {
     "play": ("playing", "Play live through a voicing and tune it with a MIDI controller or the keyboard."),
     "render": ("playing", "Render a recording through a voicing, faster than real time."),
     "voicings": ("shelf", "List the voicings in the order that next and previous step through, or change the list."),
+    "learn": ("learning", "Bind a control to a parameter or an action: choose it, move the control."),
     "takes": ("takes", "List, show, play, render, export or delete what was recorded while playing."),
     "setlists": ("shelf", "List the setlists, or check one: its songs, voicings and tempos."),
     "show": ("shelf", "Print a voicing and the figures of its circuit."),

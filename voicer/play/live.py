@@ -34,6 +34,7 @@ from voicer.errors import VoicerError, one_line
 from voicer.files import recording
 from voicer.library.calibrations import full_scale_v
 from voicer.library.setlists import load_setlist
+from voicer.play.binding import Binder
 from voicer.play.keeper import ORPHAN_S, Parent, can_keep
 from voicer.play.keyboard import HANGUP, Keyboard, open_keyboard
 from voicer.play.knobs import list_knobs, turned
@@ -52,7 +53,7 @@ KEYS: dict[str, Action] = {
     "Z": "redo", "a": "other-copy", "h": "hear-saved", "l": "match-levels", "t": "recall-tail", "d": "next-division",
     "f": "morph-from-here", "F": "morph-to-next", "r": "record", "k": "keep",
 }  # fmt: skip
-"""What single keys do. The arrows choose and turn a parameter; ? lists the keys, q ends."""
+"""What single keys do. The arrows choose and turn a parameter; L learns a control, ? lists the keys, q ends."""
 
 KEY_LINES = tuple(
     "   ".join(f"{key} {action}" for key, action in list(KEYS.items())[at : at + 5]) for at in range(0, len(KEYS), 5)
@@ -268,6 +269,8 @@ class _Performance:
     ) -> None:  # fmt: skip
         self._file, self._complaint = file, ""
         self._map, self._watch = controller_map, MapWatch()
+        self._binder = Binder()
+        controller.taken = self._binder.hear
         self._session, self._controller, self._player, self._told = session, controller, player, told
         self._signals, self._console, self._parent = signals, console, parent
         self._seconds, self._until_s = seconds, None
@@ -347,6 +350,8 @@ class _Performance:
             self._hand_over()
         if now_s - self._watched_s >= _WATCH_EVERY_S:
             self._watched_s = now_s
+            for told in self._binder.look():
+                self._say([Said(told.line + ("; Y gives up the old use" if self._binder.pending else ""), told.bad)])
             self._player.watch()
             self._say([Said(line) for line in self._controller.changes()])
             self._look_at_files()
@@ -395,6 +400,13 @@ class _Performance:
         for key in self._keyboard.read() if self._keyboard else ():
             if key in ("q", "Q", HANGUP):
                 self._ended = True
+            elif key == "L":
+                self._learn(self._binder.cancel() if self._binder.wanted else None)
+            elif key == "Y" and self._binder.pending is not None:
+                told = self._binder.replace()
+                self._say([Said(told.line, told.bad)])
+            elif self._binder.wanted and key in KEYS:
+                self._say([Said(self._binder.begin(KEYS[key]))])
             elif key == "?":
                 self._say([Said(line) for line in KEY_LINES])
             elif key in KEYS:
@@ -403,6 +415,11 @@ class _Performance:
                 self._knob = (self._knob + (1 if key == "down" else -1)) % len(self._knobs)
             elif key in ("left", "right"):
                 self._turn_knob(1 if key == "right" else -1)
+
+    def _learn(self, cancelled: str | None) -> None:
+        """Learn what is to move the chosen parameter; an action's key chooses that action instead."""
+        line = cancelled or f"{self._binder.begin(self._knobs[self._knob])}; or press an action's key; L ends"
+        self._say([Said(line)])
 
     def _turn_knob(self, steps: int) -> None:
         key, session = self._knobs[self._knob], self._session

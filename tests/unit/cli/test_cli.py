@@ -93,8 +93,8 @@ def test_a_full_disk_behind_the_output_is_told(arguments: list[str], tmp_path: P
 def test_commands_are_the_promised_ones() -> None:
     """What the README and the developers' notes list."""
     assert sorted(COMMANDS) == [
-        "calibrate", "check", "compare", "demo", "devices", "explain", "measure", "parts", "play", "render", "schema",
-        "setlists", "show", "speed", "takes", "voicings",
+        "calibrate", "check", "compare", "demo", "devices", "explain", "learn", "measure", "parts", "play", "render",
+        "schema", "setlists", "show", "speed", "takes", "voicings",
     ]  # fmt: skip
 
 
