@@ -23,7 +23,7 @@ class Source:
 
     def __init__(self, messages: list[bytes]) -> None:
         self.messages = messages
-        self.names = ["random"]
+        self.names = self.ports = ["random"]
 
     def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         some, self.messages = self.messages[:50], self.messages[50:]
@@ -34,6 +34,9 @@ class Source:
 
     def plug_of(self, source: int) -> int:
         return source
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        raise AssertionError("nothing is to be sent")
 
     def changes(self) -> list[str]:
         return []

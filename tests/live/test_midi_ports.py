@@ -355,6 +355,7 @@ class Replayed:
     """Gives what was heard once more."""
 
     names: ClassVar[list[str]] = []
+    ports: ClassVar[list[str]] = []
 
     def __init__(self, heard: list[Heard]) -> None:
         self.heard = heard
@@ -368,6 +369,9 @@ class Replayed:
 
     def plug_of(self, source: int) -> int:
         return source
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        raise AssertionError("nothing is to be sent")
 
     def changes(self) -> list[str]:
         return []

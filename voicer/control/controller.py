@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from voicer.control.clock import Follower
 from voicer.control.doubles import Doubles
 from voicer.control.events import Event, Move, Press, Recall
+from voicer.control.feedback import Feedback
 from voicer.control.map_files import Maps
 from voicer.control.mapfile import told_place
 from voicer.control.maps import Playing, Waiting
@@ -56,6 +57,13 @@ class Inputs(Protocol):
 
     def changes(self) -> list[str]:
         """What to tell the player about inputs that came or went since the last call."""
+
+    @property
+    def ports(self) -> list[str]:
+        """Names of the open inputs, as `name_of` gives them."""
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        """Send messages to controllers, each with the name of its input."""
 
     def close(self) -> None:
         """Let go of the ports."""
@@ -121,6 +129,7 @@ class Controller:
         self._doubles = Doubles()
         self._pending: deque[tuple[Heard, Message]] = deque(maxlen=PENDING_LIMIT)
         self._unbound: dict[str, str] = {}
+        self._feedback, self._ports_seen = Feedback(), list[str]()
         self._notices: list[str] = []
 
     @property
@@ -148,6 +157,17 @@ class Controller:
         """
         found, self._notices = self._notices, []
         return (self._inputs.changes() if self._inputs else []) + found
+
+    def send_back(self, playing: Playing, is_on: dict[str, bool], now_s: float) -> None:
+        """Let controllers whose maps ask for it show the truth. Call it some fifty times a second."""
+        if self._inputs is None or not any(one.file.feedback for one in self.maps.all):
+            return
+        ports = self._inputs.ports
+        for port in set(self._ports_seen) ^ set(ports):
+            self._feedback.forget(port)
+        self._ports_seen = list(ports)
+        serving = {port: self.maps.serving(port) for port in ports}
+        self._inputs.send(self._feedback.due(serving, playing, is_on, now_s))
 
     def waiting(self, playing: Playing) -> list[Waiting]:
         """The controls that stand elsewhere than their parameters, with the way they have still to go."""

@@ -198,6 +198,11 @@ class Roster:
         """Names of what is listened to, fit to print."""
         return [one_line(name) for _, name in self._numbers]
 
+    @property
+    def open_names(self) -> list[str]:
+        """Names of what is listened to, as `name_of` gives them."""
+        return [self._labels[number] for number in self._numbers.values() if number in self._labels]
+
     def forget_numbers(self) -> None:
         """Expect every input under another number next time: the MIDI process has been started anew."""
         self._numbers = dict.fromkeys(self._numbers)
@@ -309,6 +314,20 @@ class MidiInputs:
             heard = list(self._heard)
             self._heard.clear()
         return heard
+
+    @property
+    def ports(self) -> list[str]:
+        """Names of the open inputs, as `name_of` gives them."""
+        return self._roster.open_names
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        """Send messages to controllers, each with the name of its input; one that is gone is no error."""
+        process = self._process
+        if messages and process is not None and process.stdin is not None:
+            line = json.dumps({"send": [(port, data.hex()) for port, data in messages]})
+            with suppress(OSError, ValueError):
+                process.stdin.write(line.encode() + b"\n")
+                process.stdin.flush()
 
     def changes(self) -> list[str]:
         """One line for each input that has come or gone since the last call, and for each crash of MIDI."""

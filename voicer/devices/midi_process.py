@@ -20,6 +20,7 @@ from typing import Any
 
 from voicer.devices.jack_watch import JackWatch
 from voicer.devices.midi_protocol import JACK_LOST, QUEUE_LIMIT, VIRTUAL_NAME
+from voicer.devices.midi_sending import Outputs
 from voicer.devices.midi_systems import OFF, System, all_systems, end_if_hung, survey
 
 POLL_S = 0.001
@@ -188,7 +189,7 @@ def serve(first_number: int) -> int:
     has_ended = threading.Event()
     threading.Thread(target=_take_commands, args=(commands, has_ended), daemon=True).start()
     end_if_hung()
-    inputs = Inputs(first_number, Speaker())
+    inputs, outputs = Inputs(first_number, Speaker()), Outputs()
     scanned_s = hung_check_s = float("-inf")
     while not has_ended.is_set():
         if inputs.is_lost:
@@ -198,13 +199,17 @@ def serve(first_number: int) -> int:
         if now_s - hung_check_s >= 1.0:
             hung_check_s = now_s
             end_if_hung()
-        if commands:
+        if commands and "send" in commands[0]:
+            for port, data in commands.popleft()["send"]:
+                outputs.send(port, bytes.fromhex(data))
+        elif commands:
             inputs.obey(commands.popleft())
         elif now_s - scanned_s >= SCAN_S:
             scanned_s = now_s
             inputs.scan()
         time.sleep(POLL_S)
     inputs.close()
+    outputs.close()
     return 0
 
 

@@ -12,6 +12,7 @@ From the process, on its standard output:
     RtMidi cannot be loaded; an empty reason means that it is not installed. The process ends.
 
 To the process, on its standard input: ``{"listen": [[system, name], ...], "virtual": bool, "patched": [name, ...]}``.
+Or ``{"send": [[name, message in hex], ...]}``: messages for the controllers whose inputs have those names.
 It listens to these inputs whenever they are there, connects what is patched to its virtual port when it makes that,
 and ends when its standard input does, so it never outlives its host.
 """

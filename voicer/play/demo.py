@@ -65,7 +65,7 @@ class _ScriptedInput:
     """Gives the script's MIDI bytes when their time has come, as a port would."""
 
     def __init__(self) -> None:
-        self.names = ["demo script"]
+        self.names = self.ports = ["demo script"]
         self.now_s = 0.0
         self._waiting = sorted(_messages(), key=lambda message: message.at_s)
 
@@ -74,6 +74,9 @@ class _ScriptedInput:
 
     def plug_of(self, source: int) -> int:
         return source
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        raise AssertionError("nothing is to be sent")
 
     def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         due = [message for message in self._waiting if message.at_s <= self.now_s]

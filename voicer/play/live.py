@@ -72,6 +72,7 @@ _DESIGN_EVERY_S = 0.01
 _WATCH_EVERY_S = 0.1
 _HAND_OVER_EVERY_S = 0.05
 _SHOW_EVERY_S = 0.1
+_SEND_BACK_EVERY_S = 0.02
 _SAID_S = 20.0
 """A line stays in view this long."""
 
@@ -274,7 +275,7 @@ class _Performance:
         self._session, self._controller, self._player, self._told = session, controller, player, told
         self._signals, self._console, self._parent = signals, console, parent
         self._seconds, self._until_s = seconds, None
-        self._handed_s = 0.0
+        self._handed_s = self._sent_back_s = 0.0
         if parent is not None and parent.state is not None:
             self._until_s = parent.state["until_s"]
             player.restarts, player.left_out = parent.state["restarts"], tuple(parent.state["left_out"])
@@ -345,6 +346,9 @@ class _Performance:
             self._say(self._session.take([self._events.popleft()]))
         self._design()
         now_s = time.monotonic()
+        if now_s - self._sent_back_s >= _SEND_BACK_EVERY_S:
+            self._sent_back_s = now_s
+            self._controller.send_back(self._session, self._session.switched(), now_s)
         if now_s - self._handed_s >= _HAND_OVER_EVERY_S:
             self._handed_s = now_s
             self._hand_over()

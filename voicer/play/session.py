@@ -410,6 +410,15 @@ class Session:
                 return f"morph to '{name}'"
         raise VoicingError("no voicing in the library can be played")
 
+    def switched(self) -> dict[str, bool]:
+        """Of the actions that switch something, whether it is on: for lamps."""
+        return {
+            "bypass": self.bypass != "off", "bypass-tail": self.bypass != "off", "panic": self.muted,
+            "hear-saved": self.copies.mine is not None, "other-copy": self.copies.label == "B",
+            "match-levels": self.copies.is_matching, "recall-tail": self.keeps_tail,
+            "record": bool(self.recorder and self.recorder.recording),
+        }  # fmt: skip
+
     def mark(self) -> Mark:
         """Where the session stands, for undo."""
         mine = self.copies.mine or Copy(self.voicing, self.parts)

@@ -19,7 +19,7 @@ class Source:
 
     def __init__(self, *messages: bytes) -> None:
         self.waiting = [Heard(message, float(index)) for index, message in enumerate(messages)]
-        self.names = ["prepared"]
+        self.names = self.ports = ["prepared"]
 
     def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         arrived, self.waiting = self.waiting, []
@@ -32,6 +32,9 @@ class Source:
 
     def plug_of(self, source: int) -> int:
         return source
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        raise AssertionError("nothing is to be sent")
 
     def changes(self) -> list[str]:
         return []

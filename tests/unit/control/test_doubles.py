@@ -77,7 +77,7 @@ class Source:
     """Gives prepared messages at the first poll."""
 
     def __init__(self, heard: list[Heard]) -> None:
-        self.heard, self.names = heard, ["prepared"]
+        self.heard, self.names, self.ports = heard, ["prepared"], list[str]()
 
     def poll(self, timeout_s: float = 0.0) -> list[Heard]:
         arrived, self.heard = self.heard, []
@@ -88,6 +88,9 @@ class Source:
 
     def plug_of(self, source: int) -> int:
         return source
+
+    def send(self, messages: list[tuple[str, bytes]]) -> None:
+        raise AssertionError("nothing is to be sent")
 
     def changes(self) -> list[str]:
         return []
