@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 
 from voicer.cli.commands import COMMANDS
+from voicer.files.toml_text import read_model
 from voicer.library import parse
+from voicer.library.setlists import Setlist, faults
 
 ROOT = Path(__file__).parent.parent
 BLOCK = re.compile(r"^```(\w+)\n(.*?)^```", re.DOTALL | re.MULTILINE)
@@ -34,9 +36,12 @@ def test_python_blocks_run(code: str) -> None:
 
 
 @pytest.mark.parametrize("text", blocks("toml"))
-def test_toml_blocks_are_voicings(text: str) -> None:
-    """A voicing the README shows loads."""
-    assert parse(text, "README.md").name == "Harbour Dusk"
+def test_toml_blocks_can_be_read(text: str) -> None:
+    """A voicing or a setlist the README shows loads."""
+    if "[[song]]" in text:
+        assert not faults(read_model(text, Setlist, where="README.md"))
+    else:
+        assert parse(text, "README.md").name == "Harbour Dusk"
 
 
 @pytest.mark.parametrize("line", [line for text in blocks("sh") for line in text.splitlines() if "voicer " in line])

@@ -79,7 +79,7 @@ def _list(as_json: bool) -> None:
     if as_json:
         print_json(found)
     elif not found:
-        say("there are none; voicer play --record makes one, and the key K keeps what was just played")
+        say("there are none; voicer play --record makes one, and the key k keeps what was just played")
     else:
         rows = [("take", "length", "voicings")]
         rows += [(one["name"], f"{one['seconds']:.1f} s" if "seconds" in one else "",

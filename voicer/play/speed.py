@@ -19,8 +19,11 @@ from voicer.board.spread import compute_spread
 from voicer.dsp.coefficients import CEILING_DB, ceiling_numbers, echo_coefficients
 from voicer.dsp.echo import Echo
 from voicer.engine.link import Link, numbers_layout
-from voicer.engine.memory import inheritance
+from voicer.engine.memory import create_memory, inheritance, ticket
+from voicer.engine.ring import Ring
+from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import CEILING, ECHO
+from voicer.play.sound import Sound
 from voicer.voicing import Delay, Line, Modulation, Repeats, Voicing, parameters
 
 SAMPLE_RATE_HZ = 48_000
@@ -51,7 +54,9 @@ def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[
     -------
     dict
         Multiples of real time under keys that hold ``real_time`` (whole circuit, every flaw, compander, chorus, one
-        core, 48 kHz; the best of 60 runs of 0.1 s, and the middle one), ``silence_to_burst`` (ratio of the times a
+        core, 48 kHz; the best of 60 runs of 0.1 s, and the middle one), ``two_lines_to_one`` (the time of a
+        block while an old line rings on, by that of one line), ``snapshot_to_block`` (what keeping the state for a take
+        adds to a block, as share of the time it lasts), ``silence_to_burst`` (ratio of the times a
         decaying tail and a loud burst take), ``design_ms``, ``design_parts_ms`` (exact and bought parts of a voicing
         whose filters, time span, low cut and compander are all new; processor time, median and longest of 50),
         ``spread_10000_s``, ``voicings_to_imports`` (processor time of ``voicer voicings`` by that of a Python that only
@@ -67,6 +72,8 @@ def measure_speed(progress: Callable[[str], None] = lambda _what: None) -> dict[
         figures[f"real_time_{clock_khz}khz_median"] = middle
     progress("blocks of 64")
     figures["real_time_100khz_blocks_of_64"] = _multiples(_voicing_at(100), 64)[0]
+    progress("two lines")
+    figures["two_lines_to_one"], figures["snapshot_to_block"] = _two_lines()
     progress("silence after a burst")
     figures["silence_to_burst"] = _silence_to_burst()
     figures["design_ms"] = _design_ms()
@@ -116,6 +123,36 @@ def _multiples(voicing: Voicing, block: int) -> tuple[float, float]:
     _times_s(echo, x, block, 3)
     times, lasts = _times_s(echo, x, block, _RUNS), _CHUNK / SAMPLE_RATE_HZ
     return lasts / min(times), lasts / float(np.median(times))
+
+
+def _two_lines() -> tuple[float, float]:
+    """Time of a block of 64 while an old line rings on, by that of one line; and what keeping the state adds to one.
+
+    Medians of blocks in one run; the second as a share of the time a block lasts.
+    """
+    ring = Ring.prepared(ticket(create_memory("voicer-ring", 0)), 0.5, SAMPLE_RATE_HZ)
+    engine, sound = SteppedEngine(("echo",), SAMPLE_RATE_HZ, 64, ring), Sound(_voicing_at(100))
+    engine.start(sound.numbers)
+    x = 0.2 * np.random.default_rng(1).standard_normal(64).astype(np.float32)
+
+    def median_s(count: int, before: Callable[[], None] = lambda: None) -> float:
+        times = []
+        for _ in range(count):
+            before()
+            begun = perf_counter()
+            engine.play(x)
+            times.append(perf_counter() - begun)
+        return float(np.median(times))
+
+    try:
+        median_s(500)
+        one = median_s(2000)
+        keeping = median_s(60, ring.ask_snapshot) if ring is not None else one
+        engine.send(sound.changed(line=1, tail=True).numbers(SAMPLE_RATE_HZ))
+        two = median_s(2000)
+        return two / one, (keeping - one) * SAMPLE_RATE_HZ / 64
+    finally:
+        engine.stop()
 
 
 def _silence_to_burst() -> float:
