@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from contextlib import contextmanager
@@ -11,6 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from voicer.control.map_files import DEFAULT, shipped
+from voicer.library.home import home_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -68,10 +72,19 @@ class Take:
     voicer: dict[str, Any] = field(default_factory=dict)
 
 
+def jumping() -> list[str]:
+    """Options for the shipped map with controls that jump, for measurements that send single values."""
+    path = home_folder() / "jumping.toml"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = shipped()[DEFAULT].read_text("utf-8")
+    path.write_text(re.sub(r"^(parameter = .*)$", r'\1\ntake_over = "jump"', text, flags=re.MULTILINE))
+    return ["--map", str(path)]
+
+
 @contextmanager
 def playing(*arguments: str) -> Iterator[subprocess.Popen[str]]:
     """`voicer play` through JACK; ended politely at the end, its summary is then on its standard output."""
-    command = [sys.executable, "-W", "error", "-m", "voicer", "play", *arguments, "--audio", "jack", "--json"]
+    command = [sys.executable, "-W", "error", "-m", "voicer", "play", *arguments, "--audio", "jack", "--json", *jumping()]
     voicer = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         yield voicer

@@ -145,7 +145,7 @@ def test_a_wrong_file_is_told(text: str) -> None:
 def test_the_sound_uses_it() -> None:
     """A session's numbers carry the volts at full scale."""
     session = Session("quay-slap", voicer.load("quay-slap"))
-    session.full_scale_v = 2.5
+    session.calibrate(2.5)
 
     class Ear:
         rack, sample_rate_hz = ("echo",), 48_000.0
