@@ -84,7 +84,7 @@ def jumping() -> list[str]:
 @contextmanager
 def playing(*arguments: str) -> Iterator[subprocess.Popen[str]]:
     """`voicer play` through JACK; ended politely at the end, its summary is then on its standard output."""
-    command = [sys.executable, "-W", "error", "-m", "voicer", "play", *arguments, "--audio", "jack", "--json", *jumping()]
+    command = [sys.executable, "-W", "error", "-m", "voicer", "play", *jumping(), *arguments, "--audio", "jack", "--json"]
     voicer = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         yield voicer

@@ -53,7 +53,7 @@ class Playing:
     def __init__(self, folder: Path, *arguments: str) -> None:
         self._heard_file = folder / "heard.f64"
         self.shared_before = shared_memory()
-        command = [sys.executable, "-W", "error", "-m", "voicer", "play", *arguments, "--audio", "jack", "--json", *jumping()]
+        command = [sys.executable, "-W", "error", "-m", "voicer", "play", *jumping(), *arguments, "--audio", "jack", "--json"]
         self._ear = subprocess.Popen(
             [sys.executable, str(HERE / "ear.py"), str(self._heard_file)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
