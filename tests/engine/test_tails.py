@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 import voicer
 from voicer import library
+from voicer.control.events import Beat
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import DEFAULT_RACK
 from voicer.play.session import Session
@@ -193,3 +195,20 @@ def pitch_cents(y: Array) -> Array:
     width = RATE_HZ // 200
     hz = (phase[width:] - phase[:-width]) * RATE_HZ / (2 * np.pi * width)
     return np.asarray(1200 * np.log2(hz / 1000.0))
+
+
+def follow(quarter_ms: float, session: Session) -> None:
+    """A clock of another tempo."""
+    session.handle([Beat(quarter_ms, "drums")])
+
+
+def test_another_tempo_makes_no_click(stage_for: Callable[..., Stage]) -> None:
+    """A clock goes from 120 to 150 and on to 100 beats a minute under a held chord: no step but those of the sound."""
+    x = chord(5.0, 5.0)
+    held = stage_for(still("harbour-dusk", delay__longest_ms=700.0)).perform(x)
+    heard = stage_for(still("harbour-dusk", delay__longest_ms=700.0)).perform(
+        x, *[(at_s, partial(follow, ms)) for at_s, ms in ((1.0, 500.0), (2.0, 400.0), (3.5, 600.0))]
+    )  # fmt: skip
+    settled = slice(RATE_HZ // 2, None)
+    assert np.abs(np.diff(heard[settled])).max() < 1.6 * np.abs(np.diff(held[settled])).max()
+    assert np.abs(np.diff(heard[settled], 3)).max() < 4 * np.abs(np.diff(held[settled], 3)).max()

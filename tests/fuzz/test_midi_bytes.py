@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import random
+import time
 
 from tests.hands import At
 from voicer.control.controller import Controller
@@ -97,3 +99,44 @@ def test_random_bytes() -> None:
     assert not played.drain(At(VOICING))
     assert decoded > 5_000
     assert min(seen.get(kind, 0) for kind in ("Move", "Press", "Recall")) > 20
+
+
+class Timed(Source):
+    """The same with the times at which they are asked for."""
+
+    def poll(self, timeout_s: float = 0.0) -> list[Heard]:
+        return [one._replace(at_s=time.monotonic()) for one in super().poll(timeout_s)]
+
+
+MANY = 1_000_000 if os.environ.get("VOICER_CAMPAIGN") == "long" else 50_000
+
+
+def test_a_flood_leaves_no_stuck_state() -> None:
+    """50,000 messages of every kind (a million in the long campaign), SysEx of 1 MB and halves of messages among them.
+
+    Nothing raises, memory stays bounded, and a fresh press and a fresh sweep work after it.
+    """
+    source, at = random.Random(RANDOM_START + 1), At(VOICING.changed({"modulation.rate_hz": 2.5}))
+    large = b"\xf0" + bytes(1_000_000) + b"\xf7"
+    played = Controller(Maps([read_map(map_of_everything(), where="all.toml")]), Source([]))
+    for start in range(0, MANY, 500):
+        messages = [random_bytes(source) for _ in range(490)] + [source.randbytes(3) for _ in range(9)] + [large]
+        played._inputs = Timed(messages)
+        while played._inputs.messages or played._pending:  # type: ignore[union-attr]
+            for event in played.drain(at):
+                if isinstance(event, Move | Press | Recall):
+                    check_in_range(event)
+                if isinstance(event, Move) and event.key in at.session:
+                    at.take([event])
+        assert len(played._pending) == 0, start
+    sweep = [bytes((0xB0, 119, 0)), bytes((0xB0, 119, 127))]
+    played._inputs = Timed(sweep)
+    time.sleep(0.05)
+    found: list[str] = []
+    until_s = time.monotonic() + 2
+    while not found and time.monotonic() < until_s:
+        found += [event.action for event in played.drain(at) if isinstance(event, Press)]
+        if not played._inputs.messages:  # type: ignore[union-attr]
+            played._inputs = Timed(list(sweep))
+            time.sleep(0.04)
+    assert "tap-tempo" in found
