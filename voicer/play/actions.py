@@ -37,8 +37,3 @@ ACTIONS: dict[Action, Verb] = {
     "put-back": lambda session, _: session.put_back_units(),
 }
 """Every action a button, a key or a panel can ask for; `control.mapfile.Action` lists the same names."""
-
-
-def no_verb(_session: Session, press: Press) -> str:
-    """An action that a map may already name and the session cannot do yet."""
-    return f"'{press.action}' does nothing in this version"

@@ -50,7 +50,7 @@ SCRIPT = (
     _Gesture(6.4, 102, tuple(range(120, 84, -1)), "time shortened: pitch rises"),
     _Gesture(7.6, 118, (127, 0), "modulation: fast"),
     _Gesture(8.4, 117, (127, 0), "saved"),
-    _Gesture(9.0, 8, (), "program 9: another voicing"),
+    _Gesture(9.0, 8, (), "program 9: another voicing, the old repeats ring on"),
     _Gesture(10.6, 103, tuple(range(98, 123)), "feedback far up: it sustains itself"),
     _Gesture(15.0, 103, tuple(range(122, 100, -2)), "pulled back: it holds"),
     _Gesture(17.0, 102, (*range(127, 0, -8), 0), "time dropped: it dies"),

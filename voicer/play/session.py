@@ -27,7 +27,7 @@ from voicer.engine.link import Report
 from voicer.engine.units import ECHO, default_numbers
 from voicer.errors import VoicerError, VoicingError
 from voicer.library.setlists import Setlist
-from voicer.play.actions import ACTIONS, no_verb
+from voicer.play.actions import ACTIONS
 from voicer.play.copies import Copies
 from voicer.play.history import Copy, History, Mark
 from voicer.play.morph import Morph
@@ -244,7 +244,7 @@ class Session:
             if isinstance(event, Move):
                 self._moves[event.key] = event
             elif isinstance(event, Press):
-                said += self.settle() + self._attempt(ACTIONS.get(event.action, no_verb), self, event)
+                said += self.settle() + self._attempt(ACTIONS[event.action], self, event)
             elif isinstance(event, Recall):
                 said += self.settle() + self._attempt(self.recall, event.slot)
             elif isinstance(event, Beat):
