@@ -80,6 +80,10 @@ class SteppedEngine:
         """Counters and meters."""
         return self._link.report()
 
+    def block_times_us(self) -> NDArray[np.float32]:
+        """Times of the recent blocks, µs."""
+        return self._link.recent_block_times_us()
+
     def stop(self) -> None:
         """Let go of everything."""
         if self._graph is not None:

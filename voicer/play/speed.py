@@ -23,6 +23,7 @@ from voicer.engine.memory import create_memory, inheritance, ticket
 from voicer.engine.ring import Ring
 from voicer.engine.stepped import SteppedEngine
 from voicer.engine.units import CEILING, ECHO
+from voicer.errors import EngineError
 from voicer.play.sound import Sound
 from voicer.voicing import Delay, Line, Modulation, Repeats, Voicing, parameters
 
@@ -131,26 +132,26 @@ def _two_lines() -> tuple[float, float]:
     Medians of blocks in one run; the second as a share of the time a block lasts.
     """
     ring = Ring.prepared(ticket(create_memory("voicer-ring", 0)), 0.5, SAMPLE_RATE_HZ)
-    engine, sound = SteppedEngine(("echo",), SAMPLE_RATE_HZ, 64, ring), Sound(_voicing_at(100))
+    ringing = _voicing_at(20).changed({"repeats.feedback": 0.995})
+    engine, sound = SteppedEngine(("echo",), SAMPLE_RATE_HZ, 64, ring), Sound(ringing)
     engine.start(sound.numbers)
     x = 0.2 * np.random.default_rng(1).standard_normal(64).astype(np.float32)
 
-    def median_s(count: int, before: Callable[[], None] = lambda: None) -> float:
-        times = []
+    def median_us(count: int, before: Callable[[], None] = lambda: None) -> float:
         for _ in range(count):
             before()
-            begun = perf_counter()
             engine.play(x)
-            times.append(perf_counter() - begun)
-        return float(np.median(times))
+        return float(np.median(engine.block_times_us()[1 - count :]))
 
     try:
-        median_s(500)
-        one = median_s(2000)
-        keeping = median_s(60, ring.ask_snapshot) if ring is not None else one
+        median_us(500)
+        one = median_us(400)
+        keeping = median_us(60, ring.ask_snapshot) if ring is not None else one
         engine.send(sound.changed(line=1, tail=True).numbers(SAMPLE_RATE_HZ))
-        two = median_s(2000)
-        return two / one, (keeping - one) * SAMPLE_RATE_HZ / 64
+        two = median_us(400)
+        if not engine.report().tail:
+            raise EngineError("the old line did not ring on while it was measured")
+        return two / one, (keeping - one) * 1e-6 * SAMPLE_RATE_HZ / 64
     finally:
         engine.stop()
 
